@@ -1,0 +1,1 @@
+"""The data link: frames bit by bit, and the medium on which nodes meet them."""
