@@ -1,0 +1,1 @@
+"""The simulator: one circuit gives ohms, volts, frames and who answers."""

@@ -1,0 +1,15 @@
+"""The circuit: one network of resistors and sources behind every resistance, level and supply state."""
+
+from simulator.circuit.circuit import DOMINANT_VOLT, RECESSIVE_VOLT, TESTER, Circuit, Volts, judge_lines
+from simulator.circuit.spice import node_names, spice_netlist
+
+__all__ = [
+    "DOMINANT_VOLT",
+    "RECESSIVE_VOLT",
+    "TESTER",
+    "Circuit",
+    "Volts",
+    "judge_lines",
+    "node_names",
+    "spice_netlist",
+]

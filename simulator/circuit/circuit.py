@@ -1,0 +1,338 @@
+"""The circuit at rest: supply states, resistances and voltages of a vehicle, from one factorisation."""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping
+from functools import cached_property
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.circuit.drawing import Drawing
+from simulator.circuit.pattern import Pattern, PatternStore, elimination_order, make_pattern
+from simulator.circuit.supply import Settling
+from simulator.condition import Condition, ModuleState
+from simulator.deviations import LINES
+from simulator.errors import BadRequest, UnknownName
+from simulator.kernels import factor
+from simulator.kernels.drive import leg_currents
+from simulator.probes import BODY, POSITIVE, Point
+from simulator.vehicle import Transceiver, Vehicle
+
+Floats: TypeAlias = NDArray[np.float64]
+Reading: TypeAlias = Literal["dominant", "recessive", "undefined"]
+#: (module, network): who drives where.
+Driver: TypeAlias = tuple[str, str]
+
+#: The tester at the socket: sends like a standard transceiver on battery and body, and loads nothing.
+TESTER = "tester"
+#: Receiver thresholds on the difference, ISO 11898-2: dominant from 0.9 V, recessive up to 0.5 V.
+DOMINANT_VOLT = 0.9
+RECESSIVE_VOLT = 0.5
+#: Rounding of the last bits must not decide at a threshold.
+THRESHOLD_SLACK_VOLT = 1e-9
+
+
+class _Shape:
+    """A drawing with the elimination orders it has needed."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.drawing = Drawing(vehicle)
+        self.store = PatternStore()
+        drawing = self.drawing
+        count = len(drawing.node) - 1
+        start, end = list(drawing.start), list(drawing.end)
+        # Shorts between the lines of a place and to battery positive fit into the pattern without a new one.
+        for point, number in drawing.node.items():
+            if point[0] == "place":
+                start += [number, number]
+                end += [drawing.node[POSITIVE], drawing.node[(*point[:3], LINES[point[3] == LINES[0]])]]
+        self.order = elimination_order(count, start, end, last=[drawing.node[POSITIVE]])
+        self.pattern = make_pattern(self.order, start, end)
+
+    def pattern_for(self, count: int, start: list[int], end: list[int]) -> Pattern:
+        """The drawing's own pattern where these elements fit into it, else one with more fill or more nodes."""
+        a, b = np.array(start, np.int64), np.array(end, np.int64)
+        base = self.pattern
+        if count == base.count:
+            slots = factor.edge_slots(base.position[a], base.position[b], base.ptr, base.idx)
+            if not np.any(slots == -1):
+                return Pattern(base.position, base.ptr, base.idx, base.upd, slots)
+        key = (count, a.tobytes(), b.tobytes())
+        kept = self.store.get(key)
+        if kept is not None:
+            return kept
+        order = [*range(base.count, count), *self.order]
+        return self.store.put(key, make_pattern(order, start, end))
+
+
+_shapes: OrderedDict[tuple[int, ...], tuple[Vehicle, _Shape]] = OrderedDict()
+
+
+def _shape_of(vehicle: Vehicle) -> _Shape:
+    """The shape of a vehicle as drawn; faulted copies of a vehicle share its parts and so its shape."""
+    parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
+    key = tuple(id(part) for part in parts)
+    if key not in _shapes:
+        # The vehicle is kept beside its shape: an id is only good while its object lives.
+        _shapes[key] = (vehicle, _Shape(vehicle.as_drawn()))
+        if len(_shapes) > 16:
+            _shapes.popitem(last=False)
+    _shapes.move_to_end(key)
+    return _shapes[key][1]
+
+
+class Volts:
+    """Node voltages of one state, in volt to the body; a point nothing joins to the body floats."""
+
+    def __init__(self, circuit: Circuit, x: Floats) -> None:
+        self._circuit = circuit
+        self._x = x
+
+    def at(self, point: Point) -> float:
+        """Voltage of a point to the body (battery negative), in volt."""
+        position = self._circuit.position(point)
+        return 0.0 if position < 0 else float(self._x[position])
+
+    def between(self, red: Point, black: Point) -> float:
+        """Voltage of one point to another, in volt; 0.0 where no path of resistors joins them."""
+        if not self._circuit.joined(red, black):
+            return 0.0
+        return self.at(red) - self.at(black)
+
+
+class Circuit:
+    """A vehicle in one condition, at rest.
+
+    ``states`` are the modules' previous supply states (default: all unpowered); ``called`` says which modules without
+    a wake pin are kept awake (default: all while the ignition is on); ``meter`` is a resistor, in ohm, between two
+    points; ``wire_factor`` and ``terminator_factor`` scale those resistances, for tolerances.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        condition: Condition | None = None,
+        *,
+        states: Mapping[str, ModuleState] | None = None,
+        called: Mapping[str, bool] | None = None,
+        meter: tuple[Point, Point, float] | None = None,
+        wire_factor: float = 1.0,
+        terminator_factor: float = 1.0,
+    ) -> None:
+        self.vehicle = vehicle
+        self.condition = condition or Condition()
+        for name in self.condition.unplugged:
+            vehicle.module(name)
+        shape = _shape_of(vehicle)
+        self.drawing = shape.drawing
+        self.draft = shape.drawing.copy().assemble(vehicle.deviations, self.condition)
+        self._scale(wire_factor, terminator_factor)
+        if meter is not None and meter[0] != meter[1]:
+            self.draft.add(("meter",), meter[0], meter[1], meter[2])
+        self.pattern = shape.pattern_for(len(self.draft.node) - 1, self.draft.start, self.draft.end)
+        self._behaving = {(item.module, item.kind) for item in self.draft.behaviours}
+        self._factors: tuple[Floats, Floats] | None = None
+        self.states: dict[str, ModuleState] = {}
+        self.settling = Settling(self, states, called)
+
+    def _scale(self, wire_factor: float, terminator_factor: float) -> None:
+        draft, network = self.draft, self.drawing
+        if wire_factor != 1.0:
+            pairs = ((n, self.drawing.ohm[n]) for n in network.wires)
+            for number, drawn in pairs:
+                # Only the wire has a tolerance; what a fault put in series has not.
+                draft.ohm[number] += drawn * (wire_factor - 1.0)
+            for number in draft.extra_wires:
+                draft.ohm[number] *= wire_factor
+        if terminator_factor != 1.0:
+            for number in [*network.terminators, *draft.extra_terminators]:
+                draft.ohm[number] *= terminator_factor
+
+    # -- the solver ---------------------------------------------------------------------------------------------
+
+    def behaves(self, module: str, kind: str) -> bool:
+        """Whether a fault makes a module behave in a way ("dead", "stuck_dominant", ...)."""
+        return (module, kind) in self._behaving
+
+    def apply_states(self, states: Mapping[str, ModuleState]) -> None:
+        """Set the modules' loads and transceivers and factorise; the settling of the supply calls this."""
+        self.states = dict(states)
+        self.draft.set_states(states)
+        pattern = self.pattern
+        w, s, d = np.empty(len(pattern.idx)), np.empty(pattern.count), np.empty(pattern.count)
+        self.conductance = self.draft.conductance()
+        factor.gather(pattern.slots, self.conductance, w, s)
+        factor.factorise(pattern.ptr, pattern.idx, pattern.upd, w, s, d)
+        self._factors = (w, d)
+        self.__dict__.pop("_roots", None)
+        self.__dict__.pop("_quiet", None)
+
+    @property
+    def factors(self) -> tuple[Floats, Floats]:
+        """Shares and pivots of the factorised network."""
+        assert self._factors is not None  # the settling has applied states
+        return self._factors
+
+    @cached_property
+    def _roots(self) -> NDArray[np.int64]:
+        return factor.islands(self.pattern.ptr, self.pattern.idx, *self.factors)
+
+    def position(self, point: Point) -> int:
+        """The turn in which a point's node is eliminated; -1 for the body."""
+        number = self.draft.node.get(point)
+        if number is None and point[0] == "off":
+            # A connector that is together: both its sides are the same place.
+            number = self.draft.node.get(("place", *point[1:]))
+        if number is None:
+            raise UnknownName("point", ".".join(point), (".".join(known) for known in self.draft.node))
+        return int(self.pattern.position[number])
+
+    def joined(self, red: Point, black: Point) -> bool:
+        """Whether a path of resistors joins two points."""
+        ends = [self.position(point) for point in (red, black)]
+        roots = [-1 if end < 0 else int(self._roots[end]) for end in ends]
+        return ends[0] == ends[1] or roots[0] == roots[1]
+
+    def resistance_ohm(self, red: Point, black: Point) -> float:
+        """Resistance between two points with every source at rest, in ohm; inf where no path joins them."""
+        if not self.joined(red, black):
+            return math.inf
+        w, d = self.factors
+        pattern = self.pattern
+        return float(factor.resistance(pattern.ptr, pattern.idx, w, d, self.position(red), self.position(black)))
+
+    def _solve(self, injected: Floats) -> Floats:
+        w, d = self.factors
+        factor.solve(self.pattern.ptr, self.pattern.idx, w, d, injected)
+        return injected
+
+    def _inject(self, x: Floats, into: Point, out_of: Point, ampere: float = 1.0) -> None:
+        for point, sign in ((into, 1.0), (out_of, -1.0)):
+            position = self.position(point)
+            if position >= 0:
+                x[position] += sign * ampere
+
+    @cached_property
+    def _quiet(self) -> Floats:
+        """Voltages with nobody driving."""
+        x = np.zeros(self.pattern.count)
+        position = self.pattern.position
+        for number, volt in enumerate(self.draft.volt):
+            if volt != 0.0:
+                ampere = volt * float(self.conductance[number])
+                for node, sign in ((self.draft.start[number], 1.0), (self.draft.end[number], -1.0)):
+                    if node >= 0:
+                        x[position[node]] += sign * ampere
+        return self._solve(x)
+
+    # -- drivers and receivers ----------------------------------------------------------------------------------
+
+    def transceiver(self, module: str) -> Transceiver:
+        """The transceiver of a module, or the standard one of the tester."""
+        return Transceiver() if module == TESTER else self.vehicle.module(module).transceiver
+
+    def pins(self, module: str, network: str, tap: str | None = None) -> tuple[Point, Point, Point, Point]:
+        """High and low pin, supply and ground of a transceiver; the tester's are at its socket (or ``tap``)."""
+        if module == TESTER:
+            place = tap or self.vehicle.network(network).socket
+            if place is None:
+                raise BadRequest(f"network {network} has no socket; name a place to tap")
+            return ("place", network, place, "high"), ("place", network, place, "low"), POSITIVE, BODY
+        high, low = (("pin", network, module, line) for line in LINES)
+        return high, low, ("supply_pin", module), ("ground_pin", module)
+
+    def _always_driving(self) -> list[Driver]:
+        return [
+            (module, network)
+            for network, module in self.drawing.pins
+            if self.behaves(module, "stuck_dominant") and self.states[module] is ModuleState.AWAKE
+        ]
+
+    def volts(self, dominant: Iterable[Driver] = (), tap: str | None = None) -> Volts:
+        """Node voltages with the given (module, network) transmitters dominant together, exactly.
+
+        A stuck-dominant module drives always. Raises BadRequest for a module that is not on that network.
+        """
+        drivers = sorted({*dominant, *self._always_driving()})
+        if not drivers:
+            return Volts(self, self._quiet)
+        legs: list[tuple[Point, Point, Point, float, float, float, float]] = []
+        for module, network in drivers:
+            if module != TESTER and (network, module) not in self.drawing.pins:
+                raise BadRequest(f"{module} is not on network {network}")
+            t = self.transceiver(module)
+            high, low, supply, ground = self.pins(module, network, tap)
+            legs.append((high, supply, ground, 1.0, t.vcc_volt - t.drop_volt, t.on_ohm, t.limit_amp))
+            legs.append((ground, low, low, -1.0, -t.drop_volt, t.on_ohm, t.limit_amp))
+        return Volts(self, self._drive(legs))
+
+    def _drive(self, legs: list[tuple[Point, Point, Point, float, float, float, float]]) -> Floats:
+        """Solve the legs: (current into, out of, port point, sign, drive volt, on ohm, limit).
+
+        A high leg's port is its pin above its ground; a low leg's is its ground below its pin.
+        """
+        columns = []
+        for into, out_of, *_ in legs:
+            x = np.zeros(self.pattern.count)
+            self._inject(x, into, out_of)
+            columns.append(self._solve(x))
+        ends = [
+            (self.position(leg[0]), self.position(leg[2])) for leg in legs
+        ]  # port voltage: v[first] - v[second], the same for both kinds of leg
+
+        def port(x: Floats, leg: int) -> float:
+            first, second = ends[leg]
+            return (0.0 if first < 0 else float(x[first])) - (0.0 if second < 0 else float(x[second]))
+
+        count = len(legs)
+        coupling = np.array([[port(columns[k], j) for k in range(count)] for j in range(count)])
+        open_volt = np.array([port(self._quiet, j) for j in range(count)])
+        drive, on, limit = (np.array([leg[n] for leg in legs]) for n in (4, 5, 6))
+        current, rounds = leg_currents(coupling, open_volt, drive, on, limit)
+        if rounds < 0:
+            raise ArithmeticError("the drivers' currents found no consistent set of regimes")
+        result: Floats = self._quiet + current @ np.array(columns)
+        return result
+
+    def senders(self, network: str) -> tuple[str, ...]:
+        """The modules that can send on a network: awake, plugged in, and not held recessive or dominant by a fault."""
+        stuck = ("stuck_recessive", "stuck_dominant")
+        return tuple(
+            module
+            for net, module in self.drawing.pins
+            if net == network
+            and self.states[module] is ModuleState.AWAKE
+            and not any(self.behaves(module, kind) for kind in stuck)
+        )
+
+    def sees(self, network: str, receiver: str, volts: Volts, tap: str | None = None) -> Reading:
+        """What a receiver takes the lines for: by its thresholds, recessive outside its common-mode range."""
+        high, low, _, ground = self.pins(receiver, network, tap)
+        v_high, v_low, v_ground = volts.at(high), volts.at(low), volts.at(ground)
+        return judge_lines(v_high - v_ground, v_low - v_ground, self.transceiver(receiver).common_mode_volt)
+
+    def reads(self, network: str, receiver: str, dominant: Iterable[Driver], tap: str | None = None) -> Reading:
+        """What a receiver takes the lines for while the given transmitters are dominant."""
+        return self.sees(network, receiver, self.volts(dominant, tap), tap)
+
+    def hears(self, network: str, receiver: str, transmitter: str, tap: str | None = None) -> bool:
+        """Whether a receiver sees both the dominant and the recessive bits of a transmitter for what they are."""
+        return (
+            self.reads(network, receiver, [(transmitter, network)], tap) == "dominant"
+            and self.reads(network, receiver, [], tap) == "recessive"
+        )
+
+
+def judge_lines(high_volt: float, low_volt: float, common_mode_volt: tuple[float, float]) -> Reading:
+    """What a receiver with its ground at 0 V takes two line voltages for (ISO 11898-2 input thresholds)."""
+    mean = (high_volt + low_volt) / 2
+    if not common_mode_volt[0] - THRESHOLD_SLACK_VOLT <= mean <= common_mode_volt[1] + THRESHOLD_SLACK_VOLT:
+        return "recessive"
+    difference = high_volt - low_volt
+    if difference >= DOMINANT_VOLT - THRESHOLD_SLACK_VOLT:
+        return "dominant"
+    return "recessive" if difference <= RECESSIVE_VOLT + THRESHOLD_SLACK_VOLT else "undefined"

@@ -1,0 +1,269 @@
+"""From a vehicle to its circuit: every wire, contact, load and terminator as a resistor with an optional source.
+
+One element is a resistor between two nodes, in series with an ideal source that is positive at its start. An open
+is a resistor of infinite ohm. The vehicle as drawn is translated once; what people do to it (:class:`Condition`),
+what faults do to it (deviations) and what its modules do (states) then change values, and rarely ends, of a copy.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.condition import Condition, ModuleState
+from simulator.deviations import (
+    LINES,
+    BatteryValue,
+    Behaviour,
+    Bridge,
+    Crossing,
+    Deviation,
+    GroundShift,
+    PinSeries,
+    RunSeries,
+    StubLength,
+    SupplySeries,
+    TerminatorValue,
+)
+from simulator.errors import BadRequest
+from simulator.probes import BODY, POSITIVE, Point
+from simulator.vehicle import Network, Vehicle
+
+Floats: TypeAlias = NDArray[np.float64]
+Element: TypeAlias = tuple[str, ...]
+
+#: A pin's contact between harness side and module side.
+CONTACT_OHM = 0.005
+#: Bus pins of one network of one module: where a transceiver hangs.
+Pins: TypeAlias = tuple[str, str]
+
+
+class Drawing:
+    """The circuit of a vehicle as drawn: nodes by point, elements by name; everything awake-independent and at rest.
+
+    ``ohm`` and ``volt`` are (elements,); ``start`` and ``end`` hold node numbers, -1 for the body.
+    """
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self.node: dict[Point, int] = {BODY: -1}
+        self.element: dict[Element, int] = {}
+        self.start: list[int] = []
+        self.end: list[int] = []
+        self.ohm: list[float] = []
+        self.pins: tuple[Pins, ...] = tuple(
+            (network.name, module)
+            for network in vehicle.networks.values()
+            for module in vehicle.modules
+            if module in network.places
+        )
+        self._draw_supply()
+        for module in vehicle.modules:
+            self._draw_module(module)
+        for network in vehicle.networks.values():
+            self._draw_network(network)
+        #: Elements that are wires, and that are terminators: they have a tolerance each.
+        self.wires = [n for key, n in self.element.items() if key[0] in ("run", "feed", "wake", "ground")]
+        self.terminators = [n for key, n in self.element.items() if key[0] == "terminator"]
+
+    def _add(self, element: Element, start: Point, end: Point, ohm: float) -> None:
+        self.element[element] = len(self.ohm)
+        for point in (start, end):
+            self.node.setdefault(point, len(self.node) - 1)
+        self.start.append(self.node[start])
+        self.end.append(self.node[end])
+        self.ohm.append(ohm)
+
+    def _draw_supply(self) -> None:
+        vehicle = self.vehicle
+        self._add(("battery",), POSITIVE, BODY, vehicle.battery.internal_ohm)
+        for fuse in vehicle.fuses.values():
+            self._add(("fuse", fuse.name), POSITIVE, ("fuse", fuse.name), fuse.ohm)
+        for point in vehicle.grounds.values():
+            self._add(("point", point.name), ("point", point.name), BODY, point.ohm)
+
+    def _draw_module(self, name: str) -> None:
+        module = self.vehicle.modules[name]
+        self._add(("feed", name), ("fuse", module.feed.fuse), ("supply", name), module.feed.ohm)
+        self._add(("ground", name), ("ground", name), ("point", module.ground.point), module.ground.ohm)
+        if module.wake is not None:
+            self._add(("wake", name), ("fuse", module.wake.fuse), ("wake", name), module.wake.ohm)
+            self._add(("contact", "wake", name), ("wake", name), ("wake_pin", name), CONTACT_OHM)
+        for pin in ("supply", "ground"):
+            self._add(("contact", pin, name), (pin, name), (f"{pin}_pin", name), CONTACT_OHM)
+        self._add(("load", name), ("supply_pin", name), ("ground_pin", name), module.sleep_ohm)
+
+    def _draw_network(self, network: Network) -> None:
+        net = network.name
+        for run in network.runs:
+            for line in LINES:
+                start: Point = ("place", net, run.start, line)
+                end: Point = ("place", net, run.end, line)
+                self._add(("run", net, run.name, line), start, end, run.length_m * network.pair.ohm_per_m)
+        for name in (module for at, module in self.pins if at == net):
+            transceiver = self.vehicle.modules[name].transceiver
+            for line in LINES:
+                pin: Point = ("pin", net, name, line)
+                self._add(("contact", net, name, line), ("place", net, name, line), pin, CONTACT_OHM)
+                self._add(("bias", net, name, line), pin, ("ground_pin", name), transceiver.unpowered_ohm)
+        for number, terminator in enumerate(network.terminators):
+            side = "pin" if terminator.inside else "place"
+            high, low = ((side, net, terminator.at, line) for line in LINES)
+            self._add(("terminator", net, terminator.at, str(number)), high, low, terminator.ohm)
+
+    def copy(self) -> Draft:
+        """A changeable copy of the elements."""
+        return Draft(self)
+
+
+class Draft:
+    """A copy of a drawing that conditions, deviations and states change; private to the circuit."""
+
+    def __init__(self, drawing: Drawing) -> None:
+        self.drawing = drawing
+        self.node = drawing.node
+        self.start = list(drawing.start)
+        self.end = list(drawing.end)
+        self.ohm = list(drawing.ohm)
+        self.volt = [0.0] * len(self.ohm)
+        self.volt[drawing.element[("battery",)]] = drawing.vehicle.battery.open_circuit_volt
+        self.names: list[Element] = list(drawing.element)
+        self.extra_terminators: list[int] = []
+        self.extra_wires: list[int] = []
+        self.behaviours: list[Behaviour] = []
+
+    def add(self, element: Element, start: Point, end: Point, ohm: float) -> int:
+        """Add an element between two points, new ones included."""
+        if start not in self.node or end not in self.node:
+            self.node = dict(self.node)
+            for point in (start, end):
+                self.node.setdefault(point, len(self.node) - 1)
+        self.names.append(element)
+        self.start.append(self.node[start])
+        self.end.append(self.node[end])
+        self.ohm.append(ohm)
+        self.volt.append(0.0)
+        return len(self.ohm) - 1
+
+    def number(self, *element: str) -> int:
+        """The number of an element of the drawing."""
+        return self.drawing.element[element]
+
+    def _move(self, element: int, end: bool, point: Point) -> None:
+        if point not in self.node:
+            self.node = {**self.node, point: len(self.node) - 1}
+        (self.end if end else self.start)[element] = self.node[point]
+
+    # -- what faults and people do ------------------------------------------------------------------------------
+
+    def assemble(self, deviations: Iterable[Deviation], condition: Condition) -> Draft:
+        """Apply faults and condition: first what moves the ends of runs, then what crosses them, then values."""
+        ordered = list(deviations)
+        for item in ordered:
+            if isinstance(item, StubLength):
+                self._lengthen_stub(item)
+        for network, place in sorted(condition.parted):
+            self._part(network, place)
+        for item in ordered:
+            self._apply(item)
+        self._put_into(condition)
+        return self
+
+    def _part(self, network: str, place: str) -> None:
+        described = self.drawing.vehicle.network(network)
+        parting = described.parting_at(place)
+        if parting is None:
+            raise BadRequest(f"there is no connector to part at {place}")
+        for name in parting.off:
+            run = described.run(name)
+            for line in LINES:
+                element = self.number("run", network, run.name, line)
+                self._move(element, run.end == place, ("off", network, place, line))
+
+    def _apply(self, item: Deviation) -> None:
+        match item:
+            case PinSeries(network, module, line, ohm):
+                self.ohm[self.number("contact", network, module, line)] += ohm
+            case RunSeries(network, run, line, _, ohm):
+                self.ohm[self.number("run", network, run, line)] += ohm
+            case SupplySeries(part, name, ohm):
+                self.ohm[self.number(part, name)] += ohm
+            case Bridge(start, end, ohm, terminator):
+                number = self.add(("bridge", str(len(self.ohm))), start, end, ohm)
+                if terminator:
+                    self.extra_terminators.append(number)
+            case Crossing(network, "module", name):
+                self._swap(*(self.number("contact", network, name, line) for line in LINES))
+            case Crossing(network, _, name):
+                self._swap(*(self.number("run", network, name, line) for line in LINES))
+            case TerminatorValue(network, place, ohm):
+                for key, number in self.drawing.element.items():
+                    if key[:3] == ("terminator", network, place):
+                        self.ohm[number] = ohm
+            case GroundShift(module, volt):
+                self.volt[self.number("ground", module)] += volt
+            case BatteryValue(open_circuit_volt, internal_ohm):
+                self.ohm[self.number("battery")] = internal_ohm
+                self.volt[self.number("battery")] = open_circuit_volt
+            case Behaviour():
+                self.behaviours.append(item)
+
+    def _swap(self, high: int, low: int) -> None:
+        self.end[high], self.end[low] = self.end[low], self.end[high]
+
+    def _lengthen_stub(self, item: StubLength) -> None:
+        """The runs that ended at the plug now end at a joint; a new run goes from there to the plug."""
+        network = self.drawing.vehicle.networks[item.network]
+        for line in LINES:
+            joint: Point = ("joint", item.network, item.module, line)
+            for run in network.runs:
+                element = self.number("run", item.network, run.name, line)
+                if run.start == item.module:
+                    self._move(element, False, joint)
+                if run.end == item.module:
+                    self._move(element, True, joint)
+            name = ("stub", item.network, item.module, line)
+            plug: Point = ("place", item.network, item.module, line)
+            self.extra_wires.append(self.add(name, joint, plug, item.length_m * network.pair.ohm_per_m))
+
+    def _put_into(self, condition: Condition) -> None:
+        """Unplugged modules, battery lead and ignition."""
+        for module in condition.unplugged:
+            for element, number in self.drawing.element.items():
+                if element[0] == "contact" and element[2] == module:
+                    self.ohm[number] = math.inf
+        if not condition.battery_on:
+            self.ohm[self.number("battery")] = math.inf
+            self.volt = [0.0] * len(self.volt)
+        if not condition.ignition_on:
+            for fuse in self.drawing.vehicle.fuses.values():
+                if fuse.switched:
+                    self.ohm[self.number("fuse", fuse.name)] = math.inf
+
+    # -- what modules do ----------------------------------------------------------------------------------------
+
+    def set_states(self, states: Mapping[str, ModuleState]) -> None:
+        """Loads and transceivers as the modules' supply states make them."""
+        drawing = self.drawing
+        for name, state in states.items():
+            module = drawing.vehicle.modules[name]
+            drawing_load = state in (ModuleState.AWAKE, ModuleState.STARVED)
+            self.ohm[drawing.element["load", name]] = module.draw_ohm if drawing_load else module.sleep_ohm
+        for network, name in drawing.pins:
+            transceiver = drawing.vehicle.modules[name].transceiver
+            powered = states[name] in (ModuleState.AWAKE, ModuleState.ASLEEP)
+            awake = states[name] is ModuleState.AWAKE
+            for line in LINES:
+                number = drawing.element["bias", network, name, line]
+                self.ohm[number] = transceiver.bias_ohm if powered else transceiver.unpowered_ohm
+                self.volt[number] = transceiver.vcc_volt / 2 if awake else 0.0
+
+    def conductance(self) -> Floats:
+        """(elements,) in siemens; 0.0 for an open."""
+        ohm: Floats = np.array(self.ohm)
+        result: Floats = np.divide(1.0, ohm)
+        return result

@@ -1,0 +1,136 @@
+"""Any state of the circuit as a netlist that ngspice runs as it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from simulator.circuit.circuit import Circuit, Driver
+from simulator.condition import Condition, ModuleState
+from simulator.probes import BODY, Point, probe_name, probe_points
+from simulator.vehicle import Vehicle
+
+#: Ties an island of nodes that nothing joins to the body; it carries no current.
+TIE_OHM = 1e12
+#: A diode that is nearly ideal: its drop at 70 mA is a few tens of microvolt, its leakage a picoampere.
+DIODE = ".model ideal d(is=1e-12 n=0.0001)"
+
+
+def spice_netlist(vehicle: Vehicle, condition: Condition | None = None, dominant: Iterable[Driver] = ()) -> str:
+    """The circuit of a vehicle in a condition, supply states settled, as a netlist for ngspice.
+
+    Probe points are nodes in lower case with ``_`` for ``.`` and ``-``; ``dominant`` are (module, network) that drive.
+    """
+    return _Netlist(Circuit(vehicle, condition), dominant).text()
+
+
+def node_names(vehicle: Vehicle) -> dict[str, str]:
+    """The node name of every probe point; twins that differ in case or in ``-`` only get a number."""
+    names: dict[str, str] = {}
+    for probe in probe_points(vehicle):
+        name = _plain(probe)
+        number = 2
+        while name in names.values():
+            name = f"{_plain(probe)}_{number}"
+            number += 1
+        names[probe] = name
+    return names
+
+
+def _plain(name: str) -> str:
+    return "".join(letter if letter.isalnum() else "_" for letter in name.lower())
+
+
+class _Netlist:
+    def __init__(self, circuit: Circuit, dominant: Iterable[Driver]) -> None:
+        self.circuit = circuit
+        self.lines: list[str] = []
+        self.counts: dict[str, int] = {}
+        vehicle = circuit.vehicle
+        self.drivers = sorted({*dominant, *circuit._always_driving()})
+        probes = node_names(vehicle)
+        self.nodes: dict[int, str] = {}
+        taken = set(probes.values())
+        for point, number in circuit.draft.node.items():
+            if point == BODY:
+                name = "0"
+            elif point[0] in ("place", "off", "supply", "wake", "ground", "positive"):
+                name = probes[probe_name(vehicle, point)]
+            else:
+                name = "_".join(_plain(part) for part in point)
+                while name in taken:
+                    name += "_x"
+                taken.add(name)
+            self.nodes[number] = name
+        self.body = probes["battery.negative"]
+
+    def _card(self, letter: str, *words: str, about: str = "") -> None:
+        self.counts[letter] = self.counts.get(letter, 0) + 1
+        note = f" ; {about}" if about else ""
+        self.lines.append(f"{letter}{self.counts[letter]} {' '.join(words)}{note}")
+
+    def _name(self, point: Point) -> str:
+        return self.nodes[self.circuit.draft.node[point]]
+
+    def text(self) -> str:
+        circuit, draft = self.circuit, self.circuit.draft
+        what = circuit.condition
+        title = f"* {circuit.vehicle.name}: battery {'on' if what.battery_on else 'off'}, "
+        title += f"ignition {'on' if what.ignition_on else 'off'}"
+        self._card("Vbody", self.body, "0", "0", about="the body is 0 V")
+        for number, element in enumerate(draft.names):
+            self._resistor(number, " ".join(element))
+        for module, network in self.drivers:
+            self._driver(module, network)
+        self._ties()
+        states = [f"* {name}: {state}" for name, state in circuit.states.items()]
+        return "\n".join([title, *states, *self.lines, DIODE, ".op", ".end", ""])
+
+    def _resistor(self, number: int, about: str) -> None:
+        draft = self.circuit.draft
+        start, end = self.nodes[draft.start[number]], self.nodes[draft.end[number]]
+        ohm, volt = draft.ohm[number], draft.volt[number]
+        if math.isinf(ohm):
+            self.lines.append(f"* open: {about}")
+            return
+        if volt != 0.0:
+            inner = f"source_{number}"
+            self._card("V", start, inner, repr(volt), about=about)
+            start = inner
+        self._card("R", start, end, repr(ohm), about=about)
+
+    def _driver(self, module: str, network: str) -> None:
+        """Two legs, each a source, a slope, a current limit and a one-way diode in series.
+
+        The high leg's source stands on the module's ground; what it gives is drawn from the supply pin (F source),
+        as a linear regulator would.
+        """
+        circuit = self.circuit
+        if circuit.states[module] is not ModuleState.AWAKE:
+            self.lines.append(f"* {module} is {circuit.states[module]} and drives nothing")
+            return
+        t = circuit.transceiver(module)
+        high, low, supply, ground = (self._name(point) for point in circuit.pins(module, network))
+        tag = f"{_plain(module)}_{_plain(network)}"
+        self.lines.append(f"* driver of {module} on {network}")
+        for leg, start, end in (("h", ground, high), ("l", low, ground)):
+            rise, slope, limit, sense = (f"drive_{tag}_{leg}{n}" for n in range(4))
+            if leg == "h":
+                self._card("V", rise, start, repr(t.vcc_volt - t.drop_volt))
+            else:
+                self._card("V", start, rise, repr(t.drop_volt))
+            self._card("R", rise, slope, repr(t.on_ohm))
+            self._card("I", slope, limit, repr(t.limit_amp), about="the limit")
+            self._card("D", limit, slope, "ideal", about="carries what the limit is not needed for")
+            self._card("D", limit, sense, "ideal", about="one way only")
+            self._card("V", sense, end, "0")
+            if leg == "h":
+                self._card("F", supply, ground, f"V{self.counts['V']}", "1", about="drawn from the supply pin")
+
+    def _ties(self) -> None:
+        """Give every island without the body one tie to it, so that ngspice can solve it."""
+        circuit = self.circuit
+        for number, name in self.nodes.items():
+            position = int(circuit.pattern.position[number])
+            if position >= 0 and int(circuit._roots[position]) == position:
+                self._card("Rtie", name, "0", repr(TIE_OHM))
