@@ -11,7 +11,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.circuit.drawing import Drawing
+from simulator.circuit.drawing import Draft, Drawing
 from simulator.circuit.pattern import Pattern, PatternStore, elimination_order, make_pattern
 from simulator.circuit.supply import Settling
 from simulator.condition import Condition, ModuleState
@@ -52,21 +52,26 @@ class _Shape:
                 end += [drawing.node[POSITIVE], drawing.node[(*point[:3], LINES[point[3] == LINES[0]])]]
         self.order = elimination_order(count, start, end, last=[drawing.node[POSITIVE]])
         self.pattern = make_pattern(self.order, start, end)
+        self.slots = self.pattern.slots[: len(drawing.ohm)]
 
-    def pattern_for(self, count: int, start: list[int], end: list[int]) -> Pattern:
-        """The drawing's own pattern where these elements fit into it, else one with more fill or more nodes."""
-        a, b = np.array(start, np.int64), np.array(end, np.int64)
-        base = self.pattern
-        if count == base.count:
-            slots = factor.edge_slots(base.position[a], base.position[b], base.ptr, base.idx)
+    def pattern_for(self, draft: Draft) -> Pattern:
+        """The drawing's own pattern where the draft's elements fit into it, else one with more fill or more nodes."""
+        count, base = len(draft.node) - 1, self.pattern
+        moved = bool(draft.start.changed or draft.end.changed)
+        if count == base.count and not moved:
+            slots = self.slots
+            if draft.added:
+                a, b = (base.position[np.array(ends.added, np.int64)] for ends in (draft.start, draft.end))
+                slots = np.concatenate([slots, factor.edge_slots(a, b, base.ptr, base.idx)])
             if not np.any(slots == -1):
                 return Pattern(base.position, base.ptr, base.idx, base.upd, slots)
-        key = (count, a.tobytes(), b.tobytes())
+        changed = tuple((*ends.changed.items(), *ends.added) for ends in (draft.start, draft.end))
+        key = (count, changed)
         kept = self.store.get(key)
         if kept is not None:
             return kept
         order = [*range(base.count, count), *self.order]
-        return self.store.put(key, make_pattern(order, start, end))
+        return self.store.put(key, make_pattern(order, list(draft.start), list(draft.end)))
 
 
 _shapes: OrderedDict[tuple[int, ...], tuple[Vehicle, _Shape]] = OrderedDict()
@@ -133,7 +138,7 @@ class Circuit:
         self._scale(wire_factor, terminator_factor)
         if meter is not None and meter[0] != meter[1]:
             self.draft.add(("meter",), meter[0], meter[1], meter[2])
-        self.pattern = shape.pattern_for(len(self.draft.node) - 1, self.draft.start, self.draft.end)
+        self.pattern = shape.pattern_for(self.draft)
         self._behaving = {(item.module, item.kind) for item in self.draft.behaviours}
         self._factors: tuple[Floats, Floats] | None = None
         self.states: dict[str, ModuleState] = {}
@@ -221,12 +226,11 @@ class Circuit:
         """Voltages with nobody driving."""
         x = np.zeros(self.pattern.count)
         position = self.pattern.position
-        for number, volt in enumerate(self.draft.volt):
-            if volt != 0.0:
-                ampere = volt * float(self.conductance[number])
-                for node, sign in ((self.draft.start[number], 1.0), (self.draft.end[number], -1.0)):
-                    if node >= 0:
-                        x[position[node]] += sign * ampere
+        for number, volt in self.draft.volt.items():
+            ampere = volt * float(self.conductance[number])
+            for node, sign in ((self.draft.start[number], 1.0), (self.draft.end[number], -1.0)):
+                if node >= 0:
+                    x[position[node]] += sign * ampere
         return self._solve(x)
 
     # -- drivers and receivers ----------------------------------------------------------------------------------

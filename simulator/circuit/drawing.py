@@ -8,8 +8,8 @@ what faults do to it (deviations) and what its modules do (states) then change v
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from typing import TypeAlias
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Generic, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,7 @@ from simulator.vehicle import Network, Vehicle
 
 Floats: TypeAlias = NDArray[np.float64]
 Element: TypeAlias = tuple[str, ...]
+T = TypeVar("T")
 
 #: A pin's contact between harness side and module side.
 CONTACT_OHM = 0.005
@@ -66,6 +67,12 @@ class Drawing:
             self._draw_module(module)
         for network in vehicle.networks.values():
             self._draw_network(network)
+        self.contacts: dict[str, list[int]] = {}
+        for element, number in self.element.items():
+            if element[0] == "contact":
+                self.contacts.setdefault(element[2], []).append(number)
+        #: (elements,) in siemens.
+        self.conductance: Floats = 1.0 / np.array(self.ohm)
         #: Elements that are wires, and that are terminators: they have a tolerance each.
         self.wires = [n for key, n in self.element.items() if key[0] in ("run", "feed", "wake", "ground")]
         self.terminators = [n for key, n in self.element.items() if key[0] == "terminator"]
@@ -120,18 +127,48 @@ class Drawing:
         return Draft(self)
 
 
+class Overlay(Generic[T]):
+    """A list of which only the differences from a shared one are kept: entries changed, and entries added."""
+
+    def __init__(self, base: Sequence[T]) -> None:
+        self.base = base
+        self.changed: dict[int, T] = {}
+        self.added: list[T] = []
+
+    def __len__(self) -> int:
+        return len(self.base) + len(self.added)
+
+    def __getitem__(self, number: int) -> T:
+        if number >= len(self.base):
+            return self.added[number - len(self.base)]
+        return self.changed[number] if number in self.changed else self.base[number]
+
+    def __setitem__(self, number: int, value: T) -> None:
+        if number >= len(self.base):
+            self.added[number - len(self.base)] = value
+        else:
+            self.changed[number] = value
+
+    def __iter__(self) -> Iterator[T]:
+        return (self[number] for number in range(len(self)))
+
+    def append(self, value: T) -> None:
+        """Add an entry."""
+        self.added.append(value)
+
+
 class Draft:
-    """A copy of a drawing that conditions, deviations and states change; private to the circuit."""
+    """What conditions, deviations and states change of a drawing; private to the circuit."""
 
     def __init__(self, drawing: Drawing) -> None:
         self.drawing = drawing
         self.node = drawing.node
-        self.start = list(drawing.start)
-        self.end = list(drawing.end)
-        self.ohm = list(drawing.ohm)
-        self.volt = [0.0] * len(self.ohm)
-        self.volt[drawing.element[("battery",)]] = drawing.vehicle.battery.open_circuit_volt
-        self.names: list[Element] = list(drawing.element)
+        self.start = Overlay(drawing.start)
+        self.end = Overlay(drawing.end)
+        self.ohm = Overlay(drawing.ohm)
+        #: Sources, by element number, in volt.
+        self.volt: dict[int, float] = {drawing.element["battery",]: drawing.vehicle.battery.open_circuit_volt}
+        self.added: list[Element] = []
         self.extra_terminators: list[int] = []
         self.extra_wires: list[int] = []
         self.behaviours: list[Behaviour] = []
@@ -142,12 +179,15 @@ class Draft:
             self.node = dict(self.node)
             for point in (start, end):
                 self.node.setdefault(point, len(self.node) - 1)
-        self.names.append(element)
+        self.added.append(element)
         self.start.append(self.node[start])
         self.end.append(self.node[end])
         self.ohm.append(ohm)
-        self.volt.append(0.0)
         return len(self.ohm) - 1
+
+    def names(self) -> tuple[Element, ...]:
+        """The names of the elements, by number."""
+        return (*self.drawing.element, *self.added)
 
     def number(self, *element: str) -> int:
         """The number of an element of the drawing."""
@@ -205,7 +245,7 @@ class Draft:
                     if key[:3] == ("terminator", network, place):
                         self.ohm[number] = ohm
             case GroundShift(module, volt):
-                self.volt[self.number("ground", module)] += volt
+                self.volt[self.number("ground", module)] = volt
             case BatteryValue(open_circuit_volt, internal_ohm):
                 self.ohm[self.number("battery")] = internal_ohm
                 self.volt[self.number("battery")] = open_circuit_volt
@@ -233,12 +273,11 @@ class Draft:
     def _put_into(self, condition: Condition) -> None:
         """Unplugged modules, battery lead and ignition."""
         for module in condition.unplugged:
-            for element, number in self.drawing.element.items():
-                if element[0] == "contact" and element[2] == module:
-                    self.ohm[number] = math.inf
+            for number in self.drawing.contacts[module]:
+                self.ohm[number] = math.inf
         if not condition.battery_on:
             self.ohm[self.number("battery")] = math.inf
-            self.volt = [0.0] * len(self.volt)
+            self.volt = {}
         if not condition.ignition_on:
             for fuse in self.drawing.vehicle.fuses.values():
                 if fuse.switched:
@@ -260,10 +299,17 @@ class Draft:
             for line in LINES:
                 number = drawing.element["bias", network, name, line]
                 self.ohm[number] = transceiver.bias_ohm if powered else transceiver.unpowered_ohm
-                self.volt[number] = transceiver.vcc_volt / 2 if awake else 0.0
+                if awake:
+                    self.volt[number] = transceiver.vcc_volt / 2
+                else:
+                    self.volt.pop(number, None)
 
     def conductance(self) -> Floats:
         """(elements,) in siemens; 0.0 for an open."""
-        ohm: Floats = np.array(self.ohm)
-        result: Floats = np.divide(1.0, ohm)
+        result = np.empty(len(self.ohm))
+        known = len(self.drawing.ohm)
+        result[:known] = self.drawing.conductance
+        for number, ohm in self.ohm.changed.items():
+            result[number] = 1.0 / ohm
+        result[known:] = [1.0 / ohm for ohm in self.ohm.added]
         return result

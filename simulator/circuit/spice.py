@@ -78,7 +78,7 @@ class _Netlist:
         title = f"* {circuit.vehicle.name}: battery {'on' if what.battery_on else 'off'}, "
         title += f"ignition {'on' if what.ignition_on else 'off'}"
         self._card("Vbody", self.body, "0", "0", about="the body is 0 V")
-        for number, element in enumerate(draft.names):
+        for number, element in enumerate(draft.names()):
             self._resistor(number, " ".join(element))
         for module, network in self.drivers:
             self._driver(module, network)
@@ -89,7 +89,7 @@ class _Netlist:
     def _resistor(self, number: int, about: str) -> None:
         draft = self.circuit.draft
         start, end = self.nodes[draft.start[number]], self.nodes[draft.end[number]]
-        ohm, volt = draft.ohm[number], draft.volt[number]
+        ohm, volt = draft.ohm[number], draft.volt.get(number, 0.0)
         if math.isinf(ohm):
             self.lines.append(f"* open: {about}")
             return
