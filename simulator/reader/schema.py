@@ -1,0 +1,238 @@
+"""The vehicle file as models: which keys it has, what each holds, and the JSON Schema that follows from them."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, TypeAlias
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from simulator.reader.scalars import SMALLEST_OHM, Choice, Number, Scalar, Text, own_words, tell
+from simulator.reader.textfile import Leaf
+from simulator.vehicle import ACTION_MINUTES, Transceiver
+
+NAME_PATTERN = "[A-Za-z][A-Za-z0-9_-]*"
+_NAME_SHAPE = "a letter, then letters, digits, '-' or '_'"
+_BATTERY = {"battery": "the probe points of the battery"}
+_NETWORK = _BATTERY | {"off": "the parted side of a connector", "all": "all networks together"}
+
+Name: TypeAlias = Annotated[str, Text(NAME_PATTERN, _NAME_SHAPE, _BATTERY, wanted="a name")]
+NetworkName: TypeAlias = Annotated[str, Text(NAME_PATTERN, _NAME_SHAPE, _NETWORK, wanted="a name")]
+RunName: TypeAlias = Annotated[str, Text(r"\S(?:[^\r\n\t\"']*\S)?", "one line without quotes", wanted="a run name")]
+Words: TypeAlias = Annotated[str, Text()]
+FreeText: TypeAlias = Annotated[str, Text(may_be_empty=True)]
+FileName: TypeAlias = Annotated[str, Text(wanted="a file name beside this file")]
+Code: TypeAlias = Annotated[str, Text("[PCBU][0-3][0-9A-F]{3}", "a code like U0101", wanted="a fault code")]
+Ohm: TypeAlias = Annotated[float, Number(SMALLEST_OHM, unit="ohm")]
+OhmPerMetre: TypeAlias = Annotated[float, Number(SMALLEST_OHM, unit="ohm per metre")]
+Metre: TypeAlias = Annotated[float, Number(0, unit="m", above=True)]
+Volt: TypeAlias = Annotated[float, Number(0, 60, unit="volt")]
+CommonVolt: TypeAlias = Annotated[float, Number(-60, 60, unit="volt")]
+Amp: TypeAlias = Annotated[float, Number(0, unit="amp", above=True)]
+NsPerMetre: TypeAlias = Annotated[float, Number(0, unit="ns per metre", above=True)]
+Seconds: TypeAlias = Annotated[float, Number(0, unit="s")]
+Minutes: TypeAlias = Annotated[float, Number(0, unit="minutes")]
+BitRate: TypeAlias = Annotated[int, Number(5_000, 8_000_000, unit="bit/s", whole=True)]
+SamplePoint: TypeAlias = Annotated[float, Number(0.5, 0.95)]
+Identifier: TypeAlias = Annotated[int, Number(0, 0x7FF, whole=True, hexadecimal=True)]
+Flag: TypeAlias = Annotated[bool, Choice({"true": True, "false": False}, unquoted=True)]
+Action: TypeAlias = Annotated[str, Choice({action: action for action in ACTION_MINUTES})]
+Switched: TypeAlias = Annotated[bool, Choice({"ignition": True})]
+
+
+class _Format(Scalar):
+    """The number of the format: 1."""
+
+    wanted = "1"
+
+    def read(self, leaf: Leaf) -> int:
+        if leaf.text == "1" and not leaf.quoted:
+            return 1
+        if re.fullmatch(r"\d+", leaf.text) and not leaf.quoted:
+            raise own_words(f"format {leaf.text[:20]} is not known to this version; write 1")
+        raise own_words(f"'{leaf.text[:20]}' is no format; write 1" if leaf.text else "no value; write 1")
+
+    def json(self) -> dict[str, Any]:
+        return {"const": 1}
+
+
+class Part(BaseModel):
+    """Base of every mapping of a file: no key but the known ones."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class BatteryPart(Part):
+    """The battery between its clamps."""
+
+    open_circuit_volt: Volt = Field(description="Open-circuit voltage, in volt")
+    internal_ohm: Ohm = Field(description="Internal resistance, in ohm")
+
+
+class FusePart(Part):
+    """A fuse, fed from battery positive."""
+
+    amp: Amp = Field(description="Rating in ampere, for the drawing; fuses blow only by a fault")
+    ohm: Ohm = Field(description="Resistance of the fuse, in ohm")
+    switched: Switched = Field(default=False, description="ignition: closed only with the ignition on")
+
+
+class GroundPart(Part):
+    """A ground point, the joint to battery negative."""
+
+    ohm: Ohm = Field(description="Resistance from the ground point to battery negative, in ohm")
+    about: FreeText = Field(default="", description="Where it is")
+
+
+class SupplyPart(Part):
+    """What feeds the modules."""
+
+    battery: BatteryPart
+    fuses: dict[Name, FusePart] = Field(min_length=1, description="Fuses by name")
+    grounds: dict[Name, GroundPart] = Field(min_length=1, description="Ground points by name")
+
+
+class FeedPart(Part):
+    """A wire from a fuse to a supply or wake pin."""
+
+    fuse: Words = Field(description="A fuse of supply.fuses")
+    ohm: Ohm = Field(description="Resistance of the wire, in ohm; the fuse's comes on top")
+
+
+class GroundWirePart(Part):
+    """A wire from a ground pin to a ground point."""
+
+    point: Words = Field(description="A ground point of supply.grounds")
+    ohm: Ohm = Field(description="Resistance of the wire, in ohm; the ground point's comes on top")
+
+
+class TransceiverPart(Part):
+    """The transceiver of a module, where it is not the usual one."""
+
+    vcc_volt: Volt = Field(default=Transceiver.vcc_volt, description="Its own supply, in volt")
+    drop_volt: Volt = Field(default=Transceiver.drop_volt, description="Drop of each driver leg, in volt")
+    on_ohm: Ohm = Field(default=Transceiver.on_ohm, description="Slope of each driver leg, in ohm")
+    limit_amp: Amp = Field(default=Transceiver.limit_amp, description="Current limit of each leg, in ampere")
+    bias_ohm: Ohm = Field(default=Transceiver.bias_ohm, description="Each line to vcc / 2 (standby: to ground), in ohm")
+    unpowered_ohm: Ohm = Field(default=Transceiver.unpowered_ohm, description="Each line to ground, unpowered, in ohm")
+    common_mode_volt: list[CommonVolt] = Field(
+        default=list(Transceiver.common_mode_volt),
+        min_length=2,
+        max_length=2,
+        description="Lowest and highest mean of the two lines that the receiver can read, in volt",
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> TransceiverPart:
+        low, high = self.common_mode_volt
+        if low >= high:
+            raise own_words(f"common_mode_volt: {tell(low)} is not below {tell(high)}; write the lower one first")
+        return self
+
+
+class ModulePart(Part):
+    """A control module."""
+
+    title: FreeText = Field(default="", description="What people call it")
+    feed: FeedPart = Field(description="The wire to its supply pin")
+    wake: FeedPart | None = Field(default=None, description="The wire to its wake pin, if it has one")
+    ground: GroundWirePart = Field(description="The wire from its ground pin")
+    draw_ohm: Ohm = Field(description="Load between supply and ground while awake, in ohm")
+    sleep_ohm: Ohm = Field(default=1_000_000, description="Load otherwise, in ohm")
+    sleep_s: Seconds = Field(default=30, description="Seconds from the last traffic to sleep, without a wake pin")
+    transceiver: TransceiverPart | None = Field(default=None, description="Its transceiver, where not the usual one")
+    request_id: Identifier = Field(description="Identifier of diagnostic requests to it, 11 bit")
+    response_id: Identifier = Field(description="Identifier of its diagnostic responses, 11 bit")
+    lost_code: Code = Field(description="Fault code the others store when it is gone")
+    reach_minutes: Minutes = Field(default=10, description="Minutes to get a probe to its plug")
+
+
+class PairPart(Part):
+    """The twisted pair of a network."""
+
+    ohm_per_m: OhmPerMetre = Field(description="Resistance of one conductor, in ohm per metre")
+    impedance_ohm: Ohm = Field(description="Wave impedance between the conductors, in ohm")
+    delay_ns_per_m: NsPerMetre = Field(description="Delay between the conductors, in ns per metre")
+    common_impedance_ohm: Ohm = Field(default=45, description="Wave impedance of both together against ground, in ohm")
+    common_delay_ns_per_m: NsPerMetre = Field(default=5, description="Delay of both together, in ns per metre")
+
+
+class RunPart(Part):
+    """A length of twisted pair between two places."""
+
+    start: Name = Field(alias="from", description="A place: a module, a splice, a connector, the socket")
+    end: Name = Field(alias="to", description="Another place")
+    length_m: Metre = Field(description="Length, in metre")
+    name: RunName | None = Field(default=None, description="Its own name; FROM-TO without")
+
+
+class TerminatorPart(Part):
+    """A resistor across the pair."""
+
+    at: Words = Field(description="A place of the runs")
+    ohm: Ohm = Field(description="Resistance, in ohm")
+    inside: Flag = Field(default=False, description="Part of the module there; leaves with it when unplugged")
+
+
+class PartingPart(Part):
+    """An in-line connector that can be parted."""
+
+    at: Words = Field(description="A place of the runs")
+    off: list[Words] = Field(min_length=1, description="Names of the runs whose ends there come off")
+
+
+class NetworkPart(Part):
+    """A network."""
+
+    bit_rate: BitRate = Field(description="Bit rate, in bit/s")
+    sample_point: SamplePoint = Field(description="Sample point, as a part of the bit")
+    data_bit_rate: BitRate | None = Field(default=None, description="Bit rate of the data phase, in bit/s: CAN FD")
+    data_sample_point: SamplePoint | None = Field(default=None, description="Sample point of the data phase: CAN FD")
+    database: FileName = Field(description="Database of its messages, a DBC file beside this file")
+    pair: PairPart
+    runs: list[RunPart] = Field(min_length=1, description="The twisted pair from place to place")
+    terminators: list[TerminatorPart] = Field(default=[], description="Resistors across the pair")
+    parting: list[PartingPart] = Field(default=[], description="In-line connectors that can be parted")
+    socket: Words | None = Field(default=None, description="The place of the diagnostic connector")
+    testers: list[Name] = Field(default=[], description="Senders and receivers of the database that are no modules")
+
+
+class VehiclePart(Part):
+    """A vehicle and its networks."""
+
+    format: Annotated[int, _Format()] = Field(description="The version of this format: 1")
+    vehicle: Words = Field(description="The name of the vehicle")
+    maker: FreeText = Field(default="", description="Who makes it")
+    about: FreeText = Field(default="", description="What it is")
+    supply: SupplyPart
+    modules: dict[Name, ModulePart] = Field(min_length=1, description="Control modules by name")
+    networks: dict[NetworkName, NetworkPart] = Field(min_length=1, description="Networks by name")
+    minutes: dict[Action, Minutes] = Field(default={}, description="Minutes of actions, where not the usual ones")
+
+
+def json_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of the vehicle file, for editors."""
+    schema = tidy_schema(VehiclePart.model_json_schema(by_alias=True))
+    schema["properties"]["minutes"]["propertyNames"] = {"enum": sorted(ACTION_MINUTES)}
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "Vehicle file, format 1"}
+
+
+def tidy_schema(node: Any) -> Any:
+    """A schema without null, which no key may hold, without titles, and closed to names of the wrong shape."""
+    if isinstance(node, list):
+        return [tidy_schema(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    kept = {
+        key: tidy_schema(value)
+        for key, value in node.items()
+        if not (key == "default" and value is None) and not (key == "title" and isinstance(value, str))
+    }
+    if "patternProperties" in kept:
+        kept["additionalProperties"] = False
+    choices = kept.get("anyOf")
+    if choices and {"type": "null"} in choices:
+        rest = [choice for choice in choices if choice != {"type": "null"}]
+        del kept["anyOf"]
+        kept = {**rest[0], **kept} if len(rest) == 1 else {**kept, "anyOf": rest}
+    return kept
