@@ -1,0 +1,1 @@
+"""Control modules: what they send, when, and what they answer."""

@@ -1,0 +1,125 @@
+"""A control module: sends the messages of its database when due and answers the tester; knows no clock and no wire."""
+
+from __future__ import annotations
+
+from heapq import heapify, heapreplace
+from zlib import crc32
+
+from simulator.datalink.medium import NEVER_NS, Outgoing
+from simulator.modules.codec import Packer
+from simulator.vehicle import Message, Network, Vehicle
+
+#: From a request to its answer in ns. ISO 14229-2 allows 50 ms; 5 ms is an own choice.
+ANSWER_NS = 5_000_000
+#: What fills a diagnostic frame up to 8 bytes: common practice, it needs few stuff bits (Linux can/isotp.h).
+PADDING = 0xCC
+_MS_NS = 1_000_000
+#: Cycles of different modules start at different times, in these steps (own choice).
+_OFFSET_STEP_NS = 100_000
+
+# Diagnostic services and negative response codes, ISO 14229-1.
+TESTER_PRESENT = 0x3E
+_NEGATIVE = 0x7F
+_SERVICE_NOT_SUPPORTED, _SUB_FUNCTION_NOT_SUPPORTED, _WRONG_LENGTH = 0x11, 0x12, 0x13
+_SUPPRESS_POSITIVE = 0x80
+
+
+class ControlModule:
+    """The state machine of one module on all its networks.
+
+    ``switch`` it on and off, ``feed`` it what it receives, and at ``next_deadline_ns`` take from ``due`` what it
+    sends. ``configured``: sends the messages of its database. ``silent``: (network, message) it leaves out.
+    """
+
+    def __init__(self, vehicle: Vehicle, name: str, seed: int = 0) -> None:
+        self.name = name
+        self.description = vehicle.module(name)
+        self.networks = tuple(one.name for one in vehicle.networks.values() if name in one.places)
+        self.on = False
+        self.configured = True
+        self.silent: frozenset[tuple[str, str]] = frozenset()
+        self._senders = [
+            _Sender(network, message, seed)
+            for network in vehicle.networks.values()
+            for message in network.messages
+            if message.sender == name and message.cycle_ms
+        ]
+        self._cycle: list[tuple[int, int]] = []
+        self._answers: list[tuple[int, str, Outgoing]] = []
+
+    def switch(self, t_ns: int, on: bool) -> None:
+        """Wake up, and begin all cycles at their offsets; or fall silent and forget what was to be sent."""
+        if on == self.on:
+            return
+        self.on = on
+        self._answers = []
+        self._cycle = [(t_ns + one.offset_ns, number) for number, one in enumerate(self._senders)] if on else []
+        heapify(self._cycle)
+
+    def next_deadline_ns(self) -> int:
+        """When ``due`` has to be called next, in ns; NEVER_NS if nothing is planned."""
+        cycle = self._cycle[0][0] if self._cycle else NEVER_NS
+        return min(cycle, self._answers[0][0]) if self._answers else cycle
+
+    def due(self, t_ns: int) -> list[tuple[str, Outgoing]]:
+        """What it sends at this instant: (network, frame)."""
+        sent: list[tuple[str, Outgoing]] = []
+        while self._answers and self._answers[0][0] <= t_ns:
+            _, network, frame = self._answers.pop(0)
+            sent.append((network, frame))
+        cycle = self._cycle
+        while cycle and cycle[0][0] <= t_ns:
+            due_ns, number = cycle[0]
+            sender = self._senders[number]
+            heapreplace(cycle, (due_ns + sender.cycle_ns, number))
+            if self.configured and (sender.network, sender.message.name) not in self.silent:
+                sent.append((sender.network, sender.frame(t_ns)))
+        return sent
+
+    def feed(self, t_ns: int, network: str, frame: Outgoing) -> None:
+        """A frame has been received; the tester's requests get an answer."""
+        if not self.on or frame.extended or frame.remote or frame.frame_id != self.description.request_id:
+            return
+        answer = _answer(frame.data)
+        if answer:
+            data = bytes([len(answer), *answer]).ljust(8, bytes([PADDING]))
+            response = Outgoing(self.description.response_id, data, kept=True)
+            self._answers.append((t_ns + ANSWER_NS, network, response))
+
+
+class _Sender:
+    """A cyclic message with its packer, its offset after waking, and how often it was sent."""
+
+    def __init__(self, network: Network, message: Message, seed: int) -> None:
+        assert message.cycle_ms is not None
+        self.network = network.name
+        self.message = message
+        self.cycle_ns = message.cycle_ms * _MS_NS
+        steps = max(1, self.cycle_ns // _OFFSET_STEP_NS)
+        self.offset_ns = crc32(f"{seed} {network.name} {message.name}".encode()) % steps * _OFFSET_STEP_NS
+        self._packer = Packer(message, seed)
+        self._count = 0
+        self._brs = message.is_fd and network.data_bit_rate is not None
+
+    def frame(self, t_ns: int) -> Outgoing:
+        message = self.message
+        data = self._packer.payload(t_ns, self._count)
+        self._count += 1
+        return Outgoing(
+            message.frame_id, data, name=message.name, extended=message.extended, fd=message.is_fd, brs=self._brs
+        )
+
+
+def _answer(data: bytes) -> bytes | None:
+    """The answer to a single-frame request (ISO 15765-2), or None where silence is the answer."""
+    if not data or not 1 <= data[0] <= 7 or len(data) <= data[0]:
+        return None
+    request = data[1 : 1 + data[0]]
+    service = request[0]
+    if service != TESTER_PRESENT:
+        return bytes((_NEGATIVE, service, _SERVICE_NOT_SUPPORTED))
+    if len(request) != 2:
+        return bytes((_NEGATIVE, service, _WRONG_LENGTH))
+    if request[1] & ~_SUPPRESS_POSITIVE:
+        return bytes((_NEGATIVE, service, _SUB_FUNCTION_NOT_SUPPORTED))
+    return None if request[1] & _SUPPRESS_POSITIVE else bytes((service + 0x40, 0x00))

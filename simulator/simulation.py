@@ -1,0 +1,518 @@
+"""The heart: one integer clock, one loop, a heap of what is due; everything else is told when it is its turn.
+
+Ties in time break by priority (changes of the world before modules before the wire), then by order of planning, so
+that the same vehicle, faults and seed give the same record.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Iterable
+from heapq import heappop, heappush
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from simulator.circuit import TESTER, Circuit
+from simulator.condition import Condition, ModuleState, Surroundings
+from simulator.datalink.medium import NEVER_NS, Attempt, Medium, Outcome, Outgoing, Wiring
+from simulator.deviations import Behaviour, SilentMessage
+from simulator.errors import BadRequest
+from simulator.modules.control_module import ControlModule
+from simulator.vehicle import Network, Vehicle
+
+if TYPE_CHECKING:
+    from simulator.interface import SimulatedBus
+
+_SECOND_NS = 1_000_000_000
+#: At one instant the world changes first, then modules act; the wire is looked at last.
+_CHANGE, _ACT = 0, 1
+#: Solved circuits kept, for faults that come and go.
+_CIRCUITS_KEPT = 64
+
+
+class TimedFault(Protocol):
+    """What the simulation needs of a fault."""
+
+    def apply(self, vehicle: Vehicle) -> Vehicle:
+        """The vehicle with the fault in it."""
+
+    def is_in(self, t_ns: int, surroundings: Surroundings) -> bool:
+        """Whether the fault is there at an instant."""
+
+    def next_change_ns(self, t_ns: int) -> int | None:
+        """The first instant after this one at which the fault comes or goes by itself."""
+
+
+class FrameRecord(NamedTuple):
+    """One attempt to send a frame; ``outcome`` is "ok", "not acknowledged", "bit error" or "disturbed".
+
+    Times in ns from SOF to the end of EOF (or of the error delimiter); ``dominant_bits`` without the ACK slot;
+    ``message`` is its name in the database. For a remote frame ``data`` is as long as the data it asks for.
+    """
+
+    t_start_ns: int
+    t_end_ns: int
+    network: str
+    transmitter: str
+    message: str | None
+    frame_id: int
+    extended: bool
+    data: bytes
+    length_bits: int
+    dominant_bits: int
+    acknowledged_by: tuple[str, ...]
+    received_by: tuple[str, ...]
+    outcome: str
+    remote: bool = False
+    fd: bool = False
+    brs: bool = False
+
+
+class Event(NamedTuple):
+    """Something other than a frame; ``kind`` is "fault", "state", "supply" (volt) or "controller", of what is named."""
+
+    t_ns: int
+    kind: str
+    name: str
+    what: str | float
+    network: str | None = None
+
+
+class Tap(Protocol):
+    """A tester on a network: a node of its own name at a place, told of what it receives and of its own attempts."""
+
+    name: str
+    network: str
+    place: str
+
+    def received(self, record: FrameRecord, frame: Outgoing) -> None:
+        """A frame has arrived."""
+
+    def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
+        """An attempt to send an own frame has ended."""
+
+
+class Simulation:
+    """A vehicle that runs: faults come and go, modules wake, send and sleep, testers listen and ask.
+
+    ``condition`` and ``surroundings`` may be set at any time; time passes only in ``advance`` and ``run_until_ns`` (and
+    while a tester's bus waits for something).
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        *,
+        faults: Iterable[TimedFault] = (),
+        condition: Condition | None = None,
+        seed: int = 0,
+    ) -> None:
+        self.drawn = vehicle
+        self.vehicle = vehicle
+        self.seed = seed
+        self.t_ns = 0
+        self.states: dict[str, ModuleState] = {}
+        self.modules = {name: ControlModule(vehicle, name, seed) for name in vehicle.modules}
+        self._faults: list[TimedFault] = list(faults)
+        self._in_force: tuple[TimedFault, ...] = ()
+        self._condition = condition or Condition()
+        self._surroundings = Surroundings()
+        self._heap: list[tuple[int, int, int, Callable[[], None]]] = []
+        self._sequence = 0
+        self._on_the_wire = False
+        self._due: dict[str, int] = {}
+        self._change_ns = NEVER_NS
+        self._volts: dict[str, float] = {}
+        self._taps: list[Tap] = []
+        self._testers = 0
+        self._watching: list[Callable[[FrameRecord], None]] = []
+        self._noticing: list[Callable[[Event], None]] = []
+        self._circuits: OrderedDict[object, Circuit] = OrderedDict()
+        self._wirings: dict[str, Wiring] = {}
+        self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
+        self._traffic_ns: dict[str, int] = {}
+        self._floods: dict[str, Outgoing] = {}
+        self._media = {name: self._medium(network) for name, network in vehicle.networks.items()}
+        self._requests: dict[tuple[str, int], tuple[str, ...]] = {}
+        for name, module in self.modules.items():
+            for network in module.networks:
+                key = network, module.description.request_id
+                self._requests[key] = (*self._requests.get(key, ()), name)
+        self._settle()
+
+    # -- the door -----------------------------------------------------------------------------------------------
+
+    @property
+    def condition(self) -> Condition:
+        """Battery, ignition, plugs and connectors as they are now."""
+        return self._condition
+
+    @condition.setter
+    def condition(self, condition: Condition) -> None:
+        before, self._condition = self._condition, condition
+        try:
+            self._settle()
+        except BadRequest:
+            self._condition = before
+            raise
+
+    @property
+    def surroundings(self) -> Surroundings:
+        """What is shaken, wet, cranked or warm now."""
+        return self._surroundings
+
+    @surroundings.setter
+    def surroundings(self, surroundings: Surroundings) -> None:
+        self._surroundings = surroundings
+        self._settle()
+
+    @property
+    def faults(self) -> tuple[TimedFault, ...]:
+        """The faults injected, in force now or not."""
+        return tuple(self._faults)
+
+    @property
+    def faults_in_force(self) -> tuple[TimedFault, ...]:
+        """The faults that are there at this instant."""
+        return self._in_force
+
+    def advance(self, seconds: float) -> None:
+        """Let simulated time pass, in seconds."""
+        self.run_until_ns(self.t_ns + round(seconds * _SECOND_NS))
+
+    def run_until_ns(self, t_ns: int) -> None:
+        """Let simulated time pass up to an instant; what is due at that instant happens."""
+        while self.step(t_ns):
+            pass
+
+    def step(self, limit_ns: int) -> bool:
+        """Go to the next instant up to the limit and do what is due; False, with the clock at the limit, if none is."""
+        heap = self._heap
+        t_ns = heap[0][0] if heap else NEVER_NS
+        wire = None
+        for medium in self._media.values():
+            if medium.deadline_ns < t_ns:
+                t_ns, wire = medium.deadline_ns, medium
+        if t_ns > limit_ns:
+            self.t_ns = max(self.t_ns, limit_ns)
+            return False
+        self.t_ns = t_ns
+        if wire is None:
+            heappop(heap)[3]()
+            return True
+        self._on_the_wire = True
+        try:
+            wire.advance(t_ns)
+        finally:
+            self._on_the_wire = False
+        return True
+
+    def inject(self, fault: TimedFault) -> None:
+        """Put a fault in, from now on by its own timeline. Raises BadRequest where it contradicts another."""
+        self._faults.append(fault)
+        try:
+            self._settle()
+        except BadRequest:
+            self._faults.pop()
+            self._settle()
+            raise
+
+    def clear(self, fault: TimedFault) -> None:
+        """Take a fault out again. Raises BadRequest where it is not in."""
+        if fault not in self._faults:
+            raise BadRequest(f"the fault '{fault}' is not in; in are: {', '.join(map(str, self._faults)) or 'none'}")
+        self._faults.remove(fault)
+        self._settle()
+
+    def connect(
+        self, tap: str | None = None, network: str | None = None, *, receive_own_messages: bool = False
+    ) -> SimulatedBus:
+        """A python-can bus on simulated time, tapped at a place (default: the first socket). Raises UnknownName."""
+        from simulator.interface import SimulatedBus
+
+        if tap is None:
+            sockets = [one for one in self.drawn.sockets if network in (None, one[0])]
+            if not sockets:
+                raise BadRequest("there is no socket to connect to: name a place to tap")
+            network, tap = sockets[0]
+        found = self.drawn.network_of_place(tap, network)
+        return SimulatedBus(self, found, tap, receive_own_messages=receive_own_messages)
+
+    def subscribe(self, callback: Callable[[FrameRecord], None]) -> None:
+        """Call back with every attempt to send a frame, when it has ended."""
+        self._watching.append(callback)
+
+    def notice(self, callback: Callable[[Event], None]) -> None:
+        """Call back with every event: faults, supply states, supply voltages, controllers."""
+        self._noticing.append(callback)
+
+    def events_now(self) -> tuple[Event, ...]:
+        """The present as events: what is in force, every module's state and supply."""
+        t_ns = self.t_ns
+        return (
+            *(Event(t_ns, "fault", str(fault), "in") for fault in self._in_force),
+            *(Event(t_ns, "state", name, str(state)) for name, state in self.states.items()),
+            *(Event(t_ns, "supply", name, volt) for name, volt in self._volts.items()),
+        )
+
+    def counters(self, network: str, module: str) -> tuple[int, int]:
+        """(transmit, receive) error counters of a module's controller."""
+        return self._media[network].counters(module)
+
+    def status(self, network: str, module: str) -> str:
+        """Of a module's controller: error active, error passive, bus off or down."""
+        return self._media[network].status(module)
+
+    # -- for testers --------------------------------------------------------------------------------------------
+
+    def tester_name(self) -> str:
+        """The node name of the next tester: "tester", then "tester2" and so on."""
+        self._testers += 1
+        return TESTER if self._testers == 1 else f"{TESTER}{self._testers}"
+
+    def attach(self, tap: Tap) -> None:
+        """Connect a tester; it hears frames that start from now on."""
+        self._taps.append(tap)
+        self._settle()
+
+    def detach(self, tap: Tap) -> None:
+        """Disconnect a tester."""
+        self._taps = [one for one in self._taps if one is not tap]
+        self._settle()
+
+    def submit(self, network: str, node: str, frame: Outgoing) -> None:
+        """Queue a frame at a node now."""
+        self._media[network].submit(self.t_ns, node, frame)
+
+    def withdraw(self, network: str, node: str, frame: Outgoing) -> None:
+        """Do not send a frame that still waits."""
+        self._media[network].withdraw(node, frame)
+
+    def at(self, t_ns: int, action: Callable[[], None]) -> None:
+        """Plan an action of a tester for an instant."""
+        self._plan(max(t_ns, self.t_ns), _ACT, action)
+
+    # -- the world changes --------------------------------------------------------------------------------------
+
+    def _settle(self) -> None:
+        """Put the faults and the condition of this instant in force: supply states, who hears whom, what is sent."""
+        if self._on_the_wire:
+            # a callback has changed something in the middle of the medium's work: the turn of that comes right after
+            self._plan(self.t_ns, _CHANGE, self._settle)
+            return
+        in_force = tuple(fault for fault in self._faults if fault.is_in(self.t_ns, self._surroundings))
+        vehicle = self.vehicle
+        if in_force != self._in_force:
+            vehicle = self.drawn
+            for fault in in_force:
+                vehicle = fault.apply(vehicle)
+        circuit = self._circuit(vehicle)
+        before, self._in_force, self.vehicle = self._in_force, in_force, vehicle
+        for fault in before:
+            if fault not in in_force:
+                self._tell(Event(self.t_ns, "fault", str(fault), "out"))
+        for fault in in_force:
+            if fault not in before:
+                self._tell(Event(self.t_ns, "fault", str(fault), "in"))
+        self._take_states(circuit)
+        self._behave(vehicle)
+        for network in self._media:
+            self._rewire(network, circuit)
+        self._plan_changes()
+
+    def _circuit(self, vehicle: Vehicle) -> Circuit:
+        """The solved circuit of this instant, from those kept if it was there before."""
+        called = {
+            name: self._condition.ignition_on or self.t_ns < self._asleep_ns(name)
+            for name, module in vehicle.modules.items()
+            if module.wake is None
+        }
+        key = vehicle.deviations, self._condition, tuple(self.states.items()), tuple(called.items())
+        circuit = self._circuits.get(key)
+        if circuit is None:
+            circuit = Circuit(vehicle, self._condition, states=self.states or None, called=called)
+            self._circuits[key] = circuit
+            if len(self._circuits) > _CIRCUITS_KEPT:
+                self._circuits.popitem(last=False)
+        return circuit
+
+    def _asleep_ns(self, name: str) -> int:
+        """When a module without a wake pin falls asleep after the last traffic it heard."""
+        heard_ns = self._traffic_ns.get(name)
+        return 0 if heard_ns is None else heard_ns + round(self.drawn.modules[name].sleep_s * _SECOND_NS)
+
+    def _take_states(self, circuit: Circuit) -> None:
+        before, self.states = self.states, dict(circuit.states)
+        volts = circuit.volts()
+        for name, state in self.states.items():
+            if before.get(name) is not state:
+                self._tell(Event(self.t_ns, "state", name, str(state)))
+            volt = round(volts.between(("supply_pin", name), ("ground_pin", name)), 2) + 0.0
+            if self._volts.get(name) != volt:
+                self._volts[name] = volt
+                self._tell(Event(self.t_ns, "supply", name, volt))
+
+    def _behave(self, vehicle: Vehicle) -> None:
+        """Tell the modules what faults make of them, and switch them by their supply state."""
+        behaviours = {(item.module, item.kind): item for item in vehicle.deviations if isinstance(item, Behaviour)}
+        silent = frozenset(
+            (item.network, item.message) for item in vehicle.deviations if isinstance(item, SilentMessage)
+        )
+        floods: dict[str, Outgoing] = {}
+        for name, module in self.modules.items():
+            # without a wake pin and with the ignition off it only listens: else two such would keep each other awake
+            runs_on = module.description.wake is None and not self._condition.ignition_on
+            module.configured = (name, "not_configured") not in behaviours and not runs_on
+            module.silent = silent
+            module.switch(self.t_ns, self.states[name] is ModuleState.AWAKE)
+            flood = behaviours.get((name, "flooding"))
+            if flood is not None:
+                known = self._floods.get(name)
+                same = known is not None and known.frame_id == flood.value
+                floods[name] = known if same and known else _flood(flood.value)
+            self._plan_module(module)
+        for name, frame in self._floods.items():
+            if floods.get(name) is not frame:
+                for network in self.modules[name].networks:
+                    self._media[network].withdraw(name, frame)
+        self._floods = floods
+
+    def _rewire(self, network: str, circuit: Circuit) -> None:
+        """Tell a network's medium who hears whom, if that has changed."""
+        wiring, wakers = self._wiring(network, circuit)
+        self._wakers[network] = wakers
+        medium = self._media[network]
+        if wiring != self._wirings.get(network):
+            self._wirings[network] = wiring
+            medium.rewire(self.t_ns, wiring)
+        for name, frame in self._floods.items():
+            if name in wiring.hearers:
+                medium.submit(self.t_ns, name, frame)
+
+    def _wiring(self, network: str, circuit: Circuit) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
+        """Who hears whom on a network, and whom a node's dominant bits call."""
+        modules = [name for name, module in self.modules.items() if network in module.networks]
+        up = [name for name in modules if self.states[name] is ModuleState.AWAKE]
+        sleepers = [name for name in modules if self.drawn.modules[name].wake is None]
+        nodes: dict[str, tuple[str, str | None]] = {name: (name, None) for name in up}
+        nodes |= {tap.name: (TESTER, tap.place) for tap in self._taps if tap.network == network}
+        quiet = circuit.volts()
+        rest = {node: circuit.sees(network, who, quiet, tap) for node, (who, tap) in nodes.items()}
+        hearers: dict[str, tuple[str, ...]] = {}
+        wakers: dict[str, tuple[str, ...]] = {}
+        for node, (who, tap) in nodes.items():
+            volts = circuit.volts([(who, network)], tap)
+            hearers[node] = tuple(
+                other
+                for other, (ear, place) in nodes.items()
+                if rest[other] == "recessive" and circuit.sees(network, ear, volts, place) == "dominant"
+            )
+            wakers[node] = tuple(
+                name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant"
+            )
+        behaviours = [item for item in self.vehicle.deviations if isinstance(item, Behaviour) and item.module in up]
+        wiring = Wiring(
+            hearers,
+            mute=frozenset(item.module for item in behaviours if item.kind == "stuck_recessive"),
+            held=frozenset(node for node, seen in rest.items() if seen == "dominant"),
+            rates={item.module: item.value for item in behaviours if item.kind == "wrong_bit_rate"},
+        )
+        return wiring, wakers
+
+    def _plan_changes(self) -> None:
+        """Look at the world again when a fault comes or goes by itself, and when a module may fall asleep."""
+        changes = [fault.next_change_ns(self.t_ns) for fault in self._faults]
+        if not self._condition.ignition_on:
+            awake = [name for name, state in self.states.items() if state is ModuleState.AWAKE]
+            changes += [self._asleep_ns(name) for name in awake if self.drawn.modules[name].wake is None]
+        due_ns = min((change for change in changes if change is not None and change > self.t_ns), default=NEVER_NS)
+        self._change_ns = due_ns
+        if due_ns < NEVER_NS:
+            self._plan(due_ns, _CHANGE, lambda: self._settle() if self._change_ns == due_ns else None)
+
+    # -- modules and media --------------------------------------------------------------------------------------
+
+    def _plan(self, t_ns: int, priority: int, action: Callable[[], None]) -> None:
+        self._sequence += 1
+        heappush(self._heap, (t_ns, priority, self._sequence, action))
+
+    def _plan_module(self, module: ControlModule) -> None:
+        """Put a module's next deadline on the heap, unless it is there."""
+        due_ns = module.next_deadline_ns()
+        if self._due.get(module.name) == due_ns:
+            return
+        self._due[module.name] = due_ns
+        if due_ns < NEVER_NS:
+            self._plan(due_ns, _ACT, lambda: self._act(module, due_ns))
+
+    def _act(self, module: ControlModule, due_ns: int) -> None:
+        """It is a module's turn, if this is still the instant it waits for."""
+        if self._due.get(module.name) != due_ns:
+            return
+        for network, frame in module.due(due_ns):
+            self._media[network].submit(due_ns, module.name, frame)
+        self._plan_module(module)
+
+    def _medium(self, network: Network) -> Medium:
+        return Medium(
+            network.bit_rate,
+            sample_point=network.sample_point,
+            data_bit_rate=network.data_bit_rate,
+            data_sample_point=network.data_sample_point,
+            attempted=lambda attempt: self._attempted(network.name, attempt),
+            changed=lambda t_ns, node, status: self._tell(Event(t_ns, "controller", node, status, network.name)),
+            heard=lambda t_ns, node: self._hear(t_ns, network.name, node),
+        )
+
+    def _hear(self, t_ns: int, network: str, node: str) -> None:
+        """Somebody drives the wire: modules without a wake pin stay awake, or wake."""
+        for name in self._wakers[network].get(node, ()):
+            self._traffic_ns[name] = t_ns
+            if self.states[name] is ModuleState.ASLEEP:
+                self._plan(t_ns, _CHANGE, self._settle)
+
+    def _attempted(self, network: str, attempt: Attempt) -> None:
+        """An attempt has ended: record it, hand the frame to whom it reached."""
+        frame = attempt.frame
+        record = FrameRecord(
+            attempt.t_start_ns,
+            attempt.t_end_ns,
+            network,
+            attempt.node,
+            frame.name,
+            frame.frame_id,
+            frame.extended,
+            frame.data,
+            attempt.length_bits,
+            attempt.dominant_bits,
+            attempt.acknowledged_by,
+            attempt.received_by,
+            attempt.outcome.value,
+            frame.remote,
+            frame.fd,
+            frame.brs,
+        )
+        if attempt.outcome is Outcome.OK:
+            for name in self._requests.get((network, frame.frame_id), ()):
+                if name in attempt.received_by:
+                    module = self.modules[name]
+                    module.feed(attempt.t_end_ns, network, frame)
+                    self._plan_module(module)
+            if self._floods and self._floods.get(attempt.node) is frame:
+                self._media[network].submit(attempt.t_end_ns, attempt.node, frame)
+        for tap in self._taps:
+            if tap.network == network:
+                if tap.name == attempt.node:
+                    tap.attempted(record, frame)
+                elif tap.name in attempt.received_by:
+                    tap.received(record, frame)
+        for callback in self._watching:
+            callback(record)
+
+    def _tell(self, event: Event) -> None:
+        for callback in self._noticing:
+            callback(event)
+
+
+def _flood(frame_id: int) -> Outgoing:
+    """What a module sends that floods its networks: eight zero bytes, again and again."""
+    return Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF)
