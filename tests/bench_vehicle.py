@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import faults
@@ -53,7 +54,7 @@ def bench(
         lines += ["    lost_code: U0100", *([f"    transceiver: {{{transceiver}}}"] if transceiver else [])]
     lines += ["networks:", f"  {NETWORK}:", "    bit_rate: 500000", "    sample_point: 0.8", "    database: bench.dbc"]
     lines += [f"    pair: {{ohm_per_m: {ohm_per_m}, impedance_ohm: 120, delay_ns_per_m: 5.0}}", "    runs:"]
-    for i, (start, end) in enumerate(zip(names, names[1:], strict=False), start=1):
+    for i, (start, end) in enumerate(pairwise(names), start=1):
         name, length_m = (", name: trunk", trunk_m) if i == left else ("", SHORT_M)
         lines.append(f"      - {{from: {start}, to: {end}, length_m: {length_m}{name}}}")
     if terminators_ohm:
