@@ -1,0 +1,19 @@
+"""The commands of ``sixtyohm``, one file per family; ``COMMANDS`` is the door."""
+
+from __future__ import annotations
+
+import click
+
+from lab.commands.calculator import should, spice
+from lab.commands.files import check, faults, schema, vehicles
+from lab.commands.readings import call, read
+from lab.commands.tour import demo
+from lab.commands.traffic import frame, run
+
+__all__ = ["COMMANDS"]
+
+COMMANDS: dict[str, click.Command] = {
+    command.name: command
+    for command in (should, read, call, frame, run, spice, check, schema, vehicles, faults, demo)
+    if command.name is not None
+}

@@ -1,0 +1,168 @@
+"""What the commands share: arguments, options, the condition they describe, and the two ways to print."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from faults import Fault
+    from simulator.condition import Condition
+    from simulator.vehicle import Network, Vehicle
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_ON_OFF = click.Choice(["on", "off"])
+
+
+def vehicle_argument(function: F) -> F:
+    """VEHICLE: the name of a demo vehicle or a file."""
+    return click.argument("vehicle", metavar="VEHICLE")(function)
+
+
+def json_option(function: F) -> F:
+    """--json: one JSON value on stdout and nothing else."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON value and nothing else.")(function)
+
+
+def fault_option(function: F) -> F:
+    """--fault, any number of times, in the command-line form of a fault."""
+    return click.option(
+        "--fault",
+        "faults",
+        multiple=True,
+        metavar="FAULT",
+        help='A fault, e.g. "open line=high at=GBX"; any number. See: sixtyohm faults.',
+    )(function)
+
+
+def unplug_option(function: F) -> F:
+    """--unplug MODULE, any number of times."""
+    return click.option("--unplug", multiple=True, metavar="MODULE", help="Unplug this module; any number.")(function)
+
+
+def part_option(function: F) -> F:
+    """--part PLACE, any number of times; PLACE.NETWORK where several networks part there."""
+    return click.option(
+        "--part", multiple=True, metavar="PLACE", help="Open the in-line connector at this place; any number."
+    )(function)
+
+
+def battery_option(function: F) -> F:
+    """--battery on/off; None where not given, for the command's own default."""
+    return click.option("--battery", type=_ON_OFF, help="Battery connected or not.")(function)
+
+
+def ignition_option(function: F) -> F:
+    """--ignition on/off; None where not given: on where the battery is on."""
+    return click.option("--ignition", type=_ON_OFF, help="Ignition; default: on where the battery is on.")(function)
+
+
+def load(name: str, fault_texts: Iterable[str] = ()) -> tuple[Vehicle, tuple[Fault, ...]]:
+    """The vehicle of that name or file with the faults in it, and the faults. Raises the errors of both."""
+    from simulator.reader import find_vehicle, load_vehicle
+
+    vehicle = load_vehicle(find_vehicle(name))
+    texts = tuple(fault_texts)
+    if not texts:
+        return vehicle, ()
+    import faults
+
+    parsed = tuple(faults.parse(text) for text in texts)
+    return faults.apply(vehicle, parsed), parsed
+
+
+def condition_of(
+    vehicle: Vehicle,
+    *,
+    battery_on: bool = True,
+    ignition_on: bool | None = None,
+    unplug: Iterable[str] = (),
+    part: Iterable[str] = (),
+) -> Condition:
+    """The condition the options describe; ``ignition_on`` None follows the battery. Raises BadRequest, UnknownName."""
+    from simulator.condition import Condition
+
+    return Condition(
+        battery_on=battery_on,
+        ignition_on=battery_on if ignition_on is None else ignition_on,
+        unplugged=frozenset(vehicle.module(name).name for name in unplug),
+        parted=frozenset(_parting(vehicle, text) for text in part),
+    )
+
+
+def _parting(vehicle: Vehicle, text: str) -> tuple[str, str]:
+    """(network, place) of an in-line connector written as PLACE or PLACE.NETWORK."""
+    from simulator.errors import BadRequest, UnknownName
+
+    all_partings = [(name, parting.at) for name, network in vehicle.networks.items() for parting in network.parting]
+    found = [(network, place) for network, place in all_partings if text in (place, f"{place}.{network}")]
+    if not found:
+        raise UnknownName("in-line connector", text, {place for _, place in all_partings})
+    if len(found) > 1:
+        known = ", ".join(f"{place}.{network}" for network, place in found)
+        raise BadRequest(f"'{text}' parts on several networks: write one of {known}")
+    return found[0]
+
+
+def chosen_networks(vehicle: Vehicle, name: str | None) -> tuple[Network, ...]:
+    """The networks --network asks for: the first of the file where nothing is said, every one for ``all``."""
+    if name == "all":
+        return tuple(vehicle.networks.values())
+    return (vehicle.network(name),)
+
+
+def switch(text: str | None) -> bool | None:
+    """'on' and 'off' as a truth value; None stays None."""
+    return None if text is None else text == "on"
+
+
+def finite(value: float | None) -> float | None:
+    """A number for JSON: None for an open circuit."""
+    return None if value is None or math.isinf(value) or math.isnan(value) else value
+
+
+def show_json(value: object) -> None:
+    """Print one JSON value on stdout."""
+    click.echo(json.dumps(value, indent=2, allow_nan=False))
+
+
+def console() -> Console:
+    """A console for people: no colour is needed to read it, numbers are not painted."""
+    from rich.console import Console
+
+    return Console(highlight=False, no_color=True, emoji=False, markup=False)
+
+
+def table(*columns: str, right: Iterable[str] = ()) -> Table:
+    """An empty table with these columns; those in ``right`` are set flush right."""
+    from rich import box
+    from rich.table import Table
+
+    made = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    numbers = set(right)
+    for column in columns:
+        made.add_column(column, justify="right" if column in numbers else "left", overflow="fold")
+    return made
+
+
+def show_table(out: Console, title: str, rows: Table) -> None:
+    """Print a table under its title."""
+    out.print(title, soft_wrap=True)
+    out.print(rows)
+
+
+def ohm_text(value: float | None) -> str:
+    """A resistance to a tenth of an ohm, in kohm and Mohm to four digits; ``OL`` for an open circuit."""
+    if value is None or math.isinf(value):
+        return "OL"
+    if abs(value) < 1e3:
+        return f"{value:.1f} ohm"
+    return f"{value / 1e3:.4g} kohm" if abs(value) < 1e6 else f"{value / 1e6:.4g} Mohm"

@@ -1,0 +1,133 @@
+"""``frame`` and ``run``: one frame bit by bit, and the networks over simulated time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from lab.commands.common import console, fault_option, json_option, load, show_json, show_table, table, vehicle_argument
+
+if TYPE_CHECKING:
+    from simulator.datalink.frame import Frame
+
+
+class _Number(click.ParamType):
+    """A whole number, decimal or with 0x."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        try:
+            return int(value, 0)
+        except ValueError:
+            self.fail(f"'{value}' is no whole number: write it like 546 or 0x222", param, ctx)
+
+
+class _Octets(click.ParamType):
+    """Bytes in hexadecimal, blanks between them or not."""
+
+    name = "bytes"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> bytes:
+        if isinstance(value, bytes):
+            return value
+        try:
+            return bytes.fromhex(value)
+        except ValueError:
+            self.fail(f"'{value}' is not bytes in hexadecimal: write them like \"00 11 22\"", param, ctx)
+
+
+@click.command()
+@click.option("--id", "frame_id", type=_Number(), required=True, help="Identifier, like 0x222.")
+@click.option("--data", type=_Octets(), default=b"", help='Payload in hexadecimal, like "00 11 22".')
+@click.option("--extended", is_flag=True, help="29-bit identifier.")
+@click.option("--remote", is_flag=True, help="A remote frame; --length is what it asks for.")
+@click.option("--length", type=_Number(), help="Length in byte that a remote frame asks for.")
+@click.option("--fd", is_flag=True, help="ISO CAN FD.")
+@click.option("--brs", is_flag=True, help="With --fd: switch the bit rate.")
+@click.option("--esi", is_flag=True, help="With --fd: the sender is error-passive.")
+@json_option
+def frame(
+    frame_id: int,
+    data: bytes,
+    extended: bool,
+    remote: bool,
+    length: int | None,
+    fd: bool,
+    brs: bool,
+    esi: bool,
+    as_json: bool,
+) -> None:
+    """A frame bit by bit, as on the wire: SOF to the end of EOF, acknowledged."""
+    from simulator.datalink.frame import encode, frame_json
+    from simulator.errors import BadRequest
+
+    if length is not None and not remote:
+        raise BadRequest("--length is what a remote frame asks for: add --remote, or leave it out")
+    made = encode(frame_id, data, extended=extended, remote=remote, dlc=length, fd=fd, brs=brs, esi=esi)
+    if as_json:
+        show_json(frame_json(made))
+    else:
+        _show_frame(made)
+
+
+def _show_frame(frame: Frame) -> None:
+    """The bits under their fields, stuff bits in brackets."""
+    rows = table("field", "from", "to", "bits")
+    shown = 0
+    for field in sorted(frame.fields, key=lambda field: field.start):
+        if field.start > shown:  # stuff bits that belong to no field
+            rows.add_row("", str(shown), str(field.start - 1), _bits(frame, range(shown, field.start)))
+        rows.add_row(field.name, str(field.start), str(field.end), _bits(frame, range(field.start, field.end + 1)))
+        shown = field.end + 1
+    out = console()
+    show_table(out, "The frame on the wire (0 dominant, 1 recessive, stuff bits in brackets)", rows)
+    out.print(f"length {frame.length} bits, CRC 0x{frame.crc:X}, {len(frame.stuff_bits)} stuff bits", soft_wrap=True)
+    if frame.stuff_bits:
+        out.print(f"stuff bits at {', '.join(map(str, frame.stuff_bits))}", soft_wrap=True)
+
+
+def _bits(frame: Frame, positions: Iterable[int]) -> str:
+    stuffed = set(frame.stuff_bits)
+    return "".join(f"[{frame.bits[at]}]" if at in stuffed else str(frame.bits[at]) for at in positions)
+
+
+@click.command()
+@vehicle_argument
+@click.option(
+    "--seconds", type=click.FloatRange(min=0, min_open=True, max=86_400), required=True, help="Simulated time."
+)
+@fault_option
+@click.option(
+    "--log",
+    "log",
+    type=click.Path(dir_okay=False, writable=True),
+    help="Log file; its ending chooses the format: .asc .blf .log .csv .mf4",
+)
+@click.option(
+    "--seed", type=int, default=0, show_default=True, help="Another seed, another payload; one seed, one run."
+)
+@json_option
+def run(vehicle: str, seconds: float, faults: tuple[str, ...], log: str | None, seed: int, as_json: bool) -> None:
+    """Run the networks for a while, as fast as it goes; faults follow their timelines."""
+    from lab.running import run_networks
+
+    drawn, _ = load(vehicle)
+    outcome = run_networks(drawn, seconds, fault_texts=faults, log=log, seed=seed)
+    if as_json:
+        show_json(outcome.as_json())
+        return
+    rows = table("network", "frames", "errors", "load", right=("frames", "errors", "load"))
+    for line in outcome.networks:
+        rows.add_row(line.network, str(line.frames), str(line.errors), f"{line.load:.1%}")
+    out = console()
+    show_table(out, f"{drawn.name}: {seconds:g} s of simulated time, seed {seed}", rows)
+    for line in outcome.networks:
+        senders = ", ".join(f"{name} {count}" for name, count in line.by_sender.items()) or "nobody"
+        out.print(f"{line.network}: sent by {senders}", soft_wrap=True)
+    if log is not None:
+        out.print(f"log: {log}", soft_wrap=True)
