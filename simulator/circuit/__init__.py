@@ -2,6 +2,7 @@
 
 from simulator.circuit.circuit import DOMINANT_VOLT, RECESSIVE_VOLT, TESTER, Circuit, Volts, judge_lines
 from simulator.circuit.spice import node_names, spice_netlist
+from simulator.circuit.table import resistance_table
 
 __all__ = [
     "DOMINANT_VOLT",
@@ -11,5 +12,6 @@ __all__ = [
     "Volts",
     "judge_lines",
     "node_names",
+    "resistance_table",
     "spice_netlist",
 ]

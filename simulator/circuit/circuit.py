@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import OrderedDict
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import Literal, TypeAlias
@@ -11,8 +10,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.circuit.drawing import Draft, Drawing
-from simulator.circuit.pattern import Pattern, PatternStore, elimination_order, make_pattern
+from simulator.circuit.shape import shape_of
 from simulator.circuit.supply import Settling
 from simulator.condition import Condition, ModuleState
 from simulator.deviations import LINES
@@ -34,60 +32,6 @@ DOMINANT_VOLT = 0.9
 RECESSIVE_VOLT = 0.5
 #: Rounding of the last bits must not decide at a threshold.
 THRESHOLD_SLACK_VOLT = 1e-9
-
-
-class _Shape:
-    """A drawing with the elimination orders it has needed."""
-
-    def __init__(self, vehicle: Vehicle) -> None:
-        self.drawing = Drawing(vehicle)
-        self.store = PatternStore()
-        drawing = self.drawing
-        count = len(drawing.node) - 1
-        start, end = list(drawing.start), list(drawing.end)
-        # Shorts between the lines of a place and to battery positive fit into the pattern without a new one.
-        for point, number in drawing.node.items():
-            if point[0] == "place":
-                start += [number, number]
-                end += [drawing.node[POSITIVE], drawing.node[(*point[:3], LINES[point[3] == LINES[0]])]]
-        self.order = elimination_order(count, start, end, last=[drawing.node[POSITIVE]])
-        self.pattern = make_pattern(self.order, start, end)
-        self.slots = self.pattern.slots[: len(drawing.ohm)]
-
-    def pattern_for(self, draft: Draft) -> Pattern:
-        """The drawing's own pattern where the draft's elements fit into it, else one with more fill or more nodes."""
-        count, base = len(draft.node) - 1, self.pattern
-        moved = bool(draft.start.changed or draft.end.changed)
-        if count == base.count and not moved:
-            slots = self.slots
-            if draft.added:
-                a, b = (base.position[np.array(ends.added, np.int64)] for ends in (draft.start, draft.end))
-                slots = np.concatenate([slots, factor.edge_slots(a, b, base.ptr, base.idx)])
-            if not np.any(slots == -1):
-                return Pattern(base.position, base.ptr, base.idx, base.upd, slots)
-        changed = tuple((*ends.changed.items(), *ends.added) for ends in (draft.start, draft.end))
-        key = (count, changed)
-        kept = self.store.get(key)
-        if kept is not None:
-            return kept
-        order = [*range(base.count, count), *self.order]
-        return self.store.put(key, make_pattern(order, list(draft.start), list(draft.end)))
-
-
-_shapes: OrderedDict[tuple[int, ...], tuple[Vehicle, _Shape]] = OrderedDict()
-
-
-def _shape_of(vehicle: Vehicle) -> _Shape:
-    """The shape of a vehicle as drawn; faulted copies of a vehicle share its parts and so its shape."""
-    parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
-    key = tuple(id(part) for part in parts)
-    if key not in _shapes:
-        # The vehicle is kept beside its shape: an id is only good while its object lives.
-        _shapes[key] = (vehicle, _Shape(vehicle.as_drawn()))
-        if len(_shapes) > 16:
-            _shapes.popitem(last=False)
-    _shapes.move_to_end(key)
-    return _shapes[key][1]
 
 
 class Volts:
@@ -132,10 +76,10 @@ class Circuit:
         self.condition = condition or Condition()
         for name in self.condition.unplugged:
             vehicle.module(name)
-        shape = _shape_of(vehicle)
+        shape = shape_of(vehicle)
         self.drawing = shape.drawing
         self.draft = shape.drawing.copy().assemble(vehicle.deviations, self.condition)
-        self._scale(wire_factor, terminator_factor)
+        self.draft.scale(wire_factor, terminator_factor)
         if meter is not None and meter[0] != meter[1]:
             self.draft.add(("meter",), meter[0], meter[1], meter[2])
         self.pattern = shape.pattern_for(self.draft)
@@ -143,19 +87,6 @@ class Circuit:
         self._factors: tuple[Floats, Floats] | None = None
         self.states: dict[str, ModuleState] = {}
         self.settling = Settling(self, states, called)
-
-    def _scale(self, wire_factor: float, terminator_factor: float) -> None:
-        draft, network = self.draft, self.drawing
-        if wire_factor != 1.0:
-            pairs = ((n, self.drawing.ohm[n]) for n in network.wires)
-            for number, drawn in pairs:
-                # Only the wire has a tolerance; what a fault put in series has not.
-                draft.ohm[number] += drawn * (wire_factor - 1.0)
-            for number in draft.extra_wires:
-                draft.ohm[number] *= wire_factor
-        if terminator_factor != 1.0:
-            for number in [*network.terminators, *draft.extra_terminators]:
-                draft.ohm[number] *= terminator_factor
 
     # -- the solver ---------------------------------------------------------------------------------------------
 

@@ -304,6 +304,19 @@ class Draft:
                 else:
                     self.volt.pop(number, None)
 
+    def scale(self, wire_factor: float, terminator_factor: float) -> None:
+        """Scale every wire and every terminator, for tolerances."""
+        drawing = self.drawing
+        if wire_factor != 1.0:
+            for number in drawing.wires:
+                # Only the wire has a tolerance; what a fault put in series has not.
+                self.ohm[number] += drawing.ohm[number] * (wire_factor - 1.0)
+            for number in self.extra_wires:
+                self.ohm[number] *= wire_factor
+        if terminator_factor != 1.0:
+            for number in [*drawing.terminators, *self.extra_terminators]:
+                self.ohm[number] *= terminator_factor
+
     def conductance(self) -> Floats:
         """(elements,) in siemens; 0.0 for an open."""
         result = np.empty(len(self.ohm))

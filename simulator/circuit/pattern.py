@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -15,38 +14,35 @@ Ints = NDArray[np.int64]
 
 
 def elimination_order(count: int, start: Sequence[int], end: Sequence[int], last: Iterable[int] = ()) -> list[int]:
-    """Node numbers in the order of elimination: smallest degree first, those of ``last`` after all others."""
+    """Node numbers in the order of elimination: smallest degree first, those of ``last`` after all others.
+
+    In each round all nodes of about the smallest degree that are no neighbours of one another go, so that long chains
+    make a shallow elimination tree (multiple minimum degree).
+    """
     neighbours: list[set[int]] = [set() for _ in range(count)]
     for a, b in zip(start, end, strict=True):
         if a >= 0 and b >= 0 and a != b:
             neighbours[a].add(b)
             neighbours[b].add(a)
-    late = set(last)
-    buckets: list[set[int]] = [set() for _ in range(2 * count + 2)]
-
-    def rank(node: int) -> int:
-        return len(neighbours[node]) + (count + 1 if node in late else 0)
-
-    for node in range(count):
-        buckets[rank(node)].add(node)
+    late = sorted(set(last))
+    left = set(range(count)) - set(late)
     order: list[int] = []
-    lowest = 0
-    while len(order) < count:
-        while not buckets[lowest]:
-            lowest += 1
-        node = min(buckets[lowest])
-        buckets[lowest].remove(node)
-        order.append(node)
-        around = neighbours[node]
-        for other in around:
-            buckets[rank(other)].discard(other)
-        for other in around:
-            neighbours[other] |= around
-            neighbours[other] -= {other, node}
-            new = rank(other)
-            buckets[new].add(other)
-            lowest = min(lowest, new)
-    return order
+    while left:
+        least = min(len(neighbours[node]) for node in left)
+        touched: set[int] = set()
+        for node in sorted(left, key=lambda node: (len(neighbours[node]), node)):
+            around = neighbours[node]
+            if len(around) > least + 1:
+                break
+            if node in touched:
+                continue
+            touched |= around
+            left.remove(node)
+            order.append(node)
+            for other in around:
+                neighbours[other] |= around
+                neighbours[other] -= {other, node}
+    return order + late
 
 
 @dataclass(frozen=True)
@@ -72,25 +68,3 @@ def make_pattern(order: Sequence[int], start: Sequence[int], end: Sequence[int])
     a, b = position[np.asarray(start, np.int64)], position[np.asarray(end, np.int64)]
     ptr, idx, upd = factor.fill_pattern(len(order), a, b)
     return Pattern(position, ptr, idx, upd, factor.edge_slots(a, b, ptr, idx))
-
-
-class PatternStore:
-    """The patterns one drawing has needed so far, the most recent ones kept."""
-
-    def __init__(self, keep: int = 256) -> None:
-        self._patterns: OrderedDict[object, Pattern] = OrderedDict()
-        self._keep = keep
-
-    def get(self, key: object) -> Pattern | None:
-        """The pattern kept under a key, or None."""
-        pattern = self._patterns.get(key)
-        if pattern is not None:
-            self._patterns.move_to_end(key)
-        return pattern
-
-    def put(self, key: object, pattern: Pattern) -> Pattern:
-        """Keep a pattern under a key."""
-        self._patterns[key] = pattern
-        if len(self._patterns) > self._keep:
-            self._patterns.popitem(last=False)
-        return pattern

@@ -10,10 +10,12 @@ numbers, ascending; ``upd`` says, for every pair of such neighbours, where their
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import compiled, summing
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -175,46 +177,121 @@ def resistance(ptr: Ints, idx: Ints, w: Floats, d: Floats, a: int, b: int) -> fl
 
 
 @compiled
-def all_pairs(ptr: Ints, idx: Ints, w: Floats, d: Floats, nodes: Ints, out: Floats) -> None:
-    """Resistance between every two of ``nodes`` (-1: the reference), in ohm, into ``out`` (n, n); inf for an open."""
-    count = d.shape[0]
+def ancestry(ptr: Ints, idx: Ints, nodes: Ints) -> tuple[Ints, Ints, Ints]:
+    """The elimination tree: ``parent`` and ``depth`` of every node, and how deep every two of ``nodes`` meet.
+
+    A current at a node is passed on to its ancestors only. -1: no parent, or the two never meet.
+    """
+    count = ptr.shape[0] - 1
+    parent = np.full(count, -1, np.int64)
+    depth = np.zeros(count, np.int64)
+    for k in range(count - 1, -1, -1):
+        if ptr[k + 1] > ptr[k]:
+            parent[k] = idx[ptr[k]]
+            depth[k] = depth[parent[k]] + 1
     many = nodes.shape[0]
+    meet = np.full((many, many), -1, np.int64)
+    for i in range(many):
+        for j in range(i):
+            a, b = nodes[i], nodes[j]
+            while a >= 0 and b >= 0 and a != b:
+                if a < b:
+                    a = parent[a]
+                else:
+                    b = parent[b]
+            if a >= 0 and b >= 0:
+                meet[i, j] = depth[a]
+    return parent, depth, meet
+
+
+@summing
+def squared_distance(a: Floats, b: Floats, count: int) -> float:
+    """The sum of the squares of the differences of the first ``count`` entries."""
+    total = 0.0
+    for t in range(count):
+        difference = a[t] - b[t]
+        total += difference * difference
+    return total
+
+
+@compiled
+def all_pairs(
+    network: tuple[Ints, Ints, Floats, Floats], tree: tuple[Ints, Ints, Ints], nodes: Ints, y: Floats, out: Floats
+) -> None:
+    """Resistance between every two of ``nodes`` (-1: the reference), in ohm, into ``out`` (n, n); inf for an open.
+
+    ``network``: ptr, idx, shares and pivots; ``tree``: its ancestry; ``y``: scratch, (2 n, deepest + 2). A resistance
+    is a sum of squares over the ancestors of both ends: those of one end alone are summed once for all pairs.
+    """
+    ptr, idx, w, d = network
+    parent, depth, meet = tree
+    many = nodes.shape[0]
+    x = np.zeros(d.shape[0])
+    for i in range(many):
+        mine, tail = y[i], y[many + i]
+        k = nodes[i]
+        if k < 0:
+            tail[0] = 0.0
+            continue
+        x[k] = 1.0
+        tail[depth[k] + 1] = 0.0
+        while k >= 0:
+            for p in range(ptr[k], ptr[k + 1]):
+                x[idx[p]] += w[p] * x[k]
+            part = 0.0 if d[k] == 0.0 else x[k] * math.sqrt(1.0 / d[k])
+            x[k] = 0.0
+            mine[depth[k]] = part
+            tail[depth[k]] = tail[depth[k] + 1] + part * part
+            k = parent[k]
     root = islands(ptr, idx, w, d)
-    y = np.empty((many, count))
-    first = count
     for i in range(many):
-        spread(ptr, idx, w, nodes[i], y[i])
-        if nodes[i] >= 0:
-            first = min(first, nodes[i])
-    weight = np.zeros(count)
-    for k in range(first, count):
-        if d[k] != 0.0:
-            weight[k] = 1.0 / d[k]
-    for i in range(many):
+        island = -1 if nodes[i] < 0 else root[nodes[i]]
         out[i, i] = 0.0
         for j in range(i):
-            island_i = -1 if nodes[i] < 0 else root[nodes[i]]
-            island_j = -1 if nodes[j] < 0 else root[nodes[j]]
             total = np.inf
-            if island_i == island_j:
-                total = 0.0
-                for k in range(first, count):
-                    difference = y[i, k] - y[j, k]
-                    total += difference * difference * weight[k]
+            if island == (-1 if nodes[j] < 0 else root[nodes[j]]):
+                shared = meet[i, j] + 1
+                total = y[many + i, shared] + y[many + j, shared]
+                total += squared_distance(y[i], y[j], shared)
             out[i, j] = total
             out[j, i] = total
 
 
 @compiled
-def all_pairs_of_each(
-    ptr: Ints, idx: Ints, upd: Ints, slots: Ints, conductance: Floats, nodes: Ints, out: Floats
+def table(
+    shape: tuple[Ints, Ints, Ints, Ints],
+    conductance: Floats,
+    changed: tuple[Ints, Ints, Floats],
+    added: tuple[Ints, Ints, Floats],
+    nodes: Ints,
+    where: Ints,
+    out: Floats,
 ) -> None:
-    """The table of all pairs for many sets of conductances: (sets, edges) in siemens into (sets, n, n) in ohm."""
+    """Resistances between every two of ``nodes`` for many networks that differ a little from one.
+
+    ``shape``: ptr, idx, upd and the slots of the edges; ``conductance`` (edges,) in siemens. Network h has other
+    conductances for some edges (``changed``: ptr, edges, siemens) and further ones in some slots (``added``: ptr,
+    slots, siemens); its resistances, in ohm, go to ``out[where[h]]``, (n, n).
+    """
+    ptr, idx, upd, slots = shape
     count = ptr.shape[0] - 1
+    mine = conductance.copy()
     w = np.empty(idx.shape[0])
     s = np.empty(count)
     d = np.empty(count)
-    for h in range(conductance.shape[0]):
-        gather(slots, conductance[h], w, s)
+    tree = ancestry(ptr, idx, nodes)
+    y = np.empty((2 * nodes.shape[0], tree[1].max() + 2))
+    for h in range(where.shape[0]):
+        for c in range(changed[0][h], changed[0][h + 1]):
+            mine[changed[1][c]] = changed[2][c]
+        gather(slots, mine, w, s)
+        for c in range(added[0][h], added[0][h + 1]):
+            slot = added[1][c]
+            if slot >= 0:
+                w[slot] += added[2][c]
+            elif slot > -(2**62):
+                s[-2 - slot] += added[2][c]
+        for c in range(changed[0][h], changed[0][h + 1]):
+            mine[changed[1][c]] = conductance[changed[1][c]]
         factorise(ptr, idx, upd, w, s, d)
-        all_pairs(ptr, idx, w, d, nodes, out[h])
+        all_pairs((ptr, idx, w, d), tree, nodes, y, out[where[h]])
