@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import can
 
+from simulator.datalink.controller import Outgoing
 from simulator.datalink.frame import encode
-from simulator.datalink.medium import Outgoing
 from simulator.errors import BadRequest
 from simulator.vehicle import Network
 
 if TYPE_CHECKING:
-    from simulator.simulation import FrameRecord, Simulation
+    from simulator.record import FrameRecord
+    from simulator.simulation import Simulation
 
 _SECOND_NS = 1_000_000_000
 #: ``recv(None)`` gives up after this much simulated time: on a simulated bus nothing else would ever end the wait.
@@ -107,6 +108,9 @@ class SimulatedBus(can.BusABC):
         self._periodic = []
         super().shutdown()
         self._simulation.detach(self)
+
+    def __del__(self) -> None:
+        """There is nothing outside to release, so a bus may be dropped without shutdown."""
 
     @property
     def state(self) -> can.BusState:

@@ -9,14 +9,17 @@ from typing import Protocol
 import can
 
 from simulator.condition import Condition, ModuleState
+from simulator.interface import SimulatedBus
 from simulator.simulation import Simulation
-from simulator.vehicle import Module, Vehicle
+from simulator.vehicle import Vehicle
 
-#: The vehicle runs for this long before the first question, and a question waits this long (ISO 14229-2: 50 ms and
-#: the frames' own time; the rest is an own choice).
-RUN_IN_S, WAIT_S = 0.2, 0.1
+#: The vehicle runs for this long before the first question (own choice).
+RUN_IN_S = 0.1
+#: How long answers are waited for: 50 ms (ISO 14229-2) and the frames' own time on a busy network.
+WAIT_S = 0.1
 ROUNDS = 2
 _TESTER_PRESENT = bytes.fromhex("02 3E 00 CC CC CC CC CC")
+_ANSWER = bytes.fromhex("02 7E 00")
 
 
 class _Fault(Protocol):
@@ -42,7 +45,8 @@ def roll_call(
 ) -> RollCall:
     """Ask every module through every socket (or that of ``network``), twice, with tester-present (ISO 14229-1, 0x3E).
 
-    Faults are there all the time, whatever their timeline. A module that no socket reaches is silent.
+    Faults are there all the time, whatever their timeline. A module that no socket reaches is silent. Questions are
+    traffic: they wake modules that have no wake pin.
     """
     for fault in faults:
         vehicle = fault.apply(vehicle)
@@ -50,15 +54,14 @@ def roll_call(
         vehicle.network(network)
     simulation = Simulation(vehicle, condition=condition, seed=seed)
     buses = [simulation.connect(place, name) for name, place in vehicle.sockets if network in (None, name)]
-    simulation.advance(RUN_IN_S)
     answering: set[str] = set()
+    # on a network where the tester's bits reach nobody there is nothing to wait for
+    buses = [bus for bus in buses if simulation.in_reach(bus.network, bus.name)]
+    if buses:
+        simulation.advance(RUN_IN_S)
     for _ in range(ROUNDS):
         for bus in buses:
-            for name, module in vehicle.modules.items():
-                if name not in answering and is_there(bus, module):
-                    answering.add(name)
-    for bus in buses:
-        bus.shutdown()
+            answering |= _ask(simulation, bus, [name for name in vehicle.modules if name not in answering])
     return RollCall(
         tuple(name for name in vehicle.modules if name in answering),
         tuple(name for name in vehicle.modules if name not in answering),
@@ -66,12 +69,23 @@ def roll_call(
     )
 
 
-def is_there(bus: can.BusABC, module: Module) -> bool:
-    """Whether a module answers one tester-present on a bus in time."""
-    bus.set_filters([{"can_id": module.response_id, "can_mask": 0x7FF, "extended": False}])
-    while bus.recv(0) is not None:
+def _ask(simulation: Simulation, bus: SimulatedBus, names: list[str]) -> set[str]:
+    """Ask modules at once on a bus; who answers in time."""
+    modules = simulation.drawn.modules
+    asked = {modules[name].response_id: name for name in names}
+    bus.set_filters([{"can_id": identifier, "can_mask": 0x7FF, "extended": False} for identifier in asked])
+    while asked and bus.recv(0) is not None:
         pass
-    bus.send(can.Message(arbitration_id=module.request_id, is_extended_id=False, data=_TESTER_PRESENT))
-    answer = bus.recv(WAIT_S)
+    for name in names:
+        request = can.Message(
+            arbitration_id=modules[name].request_id, is_extended_id=False, data=_TESTER_PRESENT, dlc=8
+        )
+        bus.send(request)
+    answering: set[str] = set()
+    limit_ns = simulation.t_ns + round(WAIT_S * 1e9)
+    while len(answering) < len(names) and simulation.t_ns < limit_ns:
+        answer = bus.recv((limit_ns - simulation.t_ns) / 1e9)
+        if answer is not None and answer.data[:3] == _ANSWER:
+            answering.add(asked[answer.arbitration_id])
     bus.flush_tx_buffer()
-    return answer is not None and bytes(answer.data[1:3]) == b"\x7e\x00"
+    return answering

@@ -9,14 +9,17 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from heapq import heappop, heappush
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
-from simulator.datalink.medium import NEVER_NS, Attempt, Medium, Outcome, Outgoing, Wiring
+from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.medium import Medium
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.errors import BadRequest
+from simulator.hearing import Ear, wiring_of
 from simulator.modules.control_module import ControlModule
+from simulator.record import Event, FrameRecord
 from simulator.vehicle import Network, Vehicle
 
 if TYPE_CHECKING:
@@ -40,41 +43,6 @@ class TimedFault(Protocol):
 
     def next_change_ns(self, t_ns: int) -> int | None:
         """The first instant after this one at which the fault comes or goes by itself."""
-
-
-class FrameRecord(NamedTuple):
-    """One attempt to send a frame; ``outcome`` is "ok", "not acknowledged", "bit error" or "disturbed".
-
-    Times in ns from SOF to the end of EOF (or of the error delimiter); ``dominant_bits`` without the ACK slot;
-    ``message`` is its name in the database. For a remote frame ``data`` is as long as the data it asks for.
-    """
-
-    t_start_ns: int
-    t_end_ns: int
-    network: str
-    transmitter: str
-    message: str | None
-    frame_id: int
-    extended: bool
-    data: bytes
-    length_bits: int
-    dominant_bits: int
-    acknowledged_by: tuple[str, ...]
-    received_by: tuple[str, ...]
-    outcome: str
-    remote: bool = False
-    fd: bool = False
-    brs: bool = False
-
-
-class Event(NamedTuple):
-    """Something other than a frame; ``kind`` is "fault", "state", "supply" (volt) or "controller", of what is named."""
-
-    t_ns: int
-    kind: str
-    name: str
-    what: str | float
-    network: str | None = None
 
 
 class Tap(Protocol):
@@ -262,6 +230,15 @@ class Simulation:
         """Of a module's controller: error active, error passive, bus off or down."""
         return self._media[network].status(module)
 
+    def in_reach(self, network: str, node: str) -> tuple[str, ...]:
+        """The modules that hear a node and are heard by it, or that its bits would wake."""
+        hearers, wakers = self._wirings[network].hearers, self._wakers[network].get(node, ())
+        return tuple(
+            name
+            for name in self.modules
+            if name in wakers or (name in hearers.get(node, ()) and node in hearers.get(name, ()))
+        )
+
     # -- for testers --------------------------------------------------------------------------------------------
 
     def tester_name(self) -> str:
@@ -378,8 +355,10 @@ class Simulation:
 
     def _rewire(self, network: str, circuit: Circuit) -> None:
         """Tell a network's medium who hears whom, if that has changed."""
-        wiring, wakers = self._wiring(network, circuit)
-        self._wakers[network] = wakers
+        up = [name for name, module in self.modules.items() if network in module.networks and module.on]
+        nodes: dict[str, Ear] = {name: (name, None) for name in up}
+        nodes |= {tap.name: (TESTER, tap.place) for tap in self._taps if tap.network == network}
+        wiring, self._wakers[network] = wiring_of(circuit, network, nodes)
         medium = self._media[network]
         if wiring != self._wirings.get(network):
             self._wirings[network] = wiring
@@ -387,36 +366,6 @@ class Simulation:
         for name, frame in self._floods.items():
             if name in wiring.hearers:
                 medium.submit(self.t_ns, name, frame)
-
-    def _wiring(self, network: str, circuit: Circuit) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
-        """Who hears whom on a network, and whom a node's dominant bits call."""
-        modules = [name for name, module in self.modules.items() if network in module.networks]
-        up = [name for name in modules if self.states[name] is ModuleState.AWAKE]
-        sleepers = [name for name in modules if self.drawn.modules[name].wake is None]
-        nodes: dict[str, tuple[str, str | None]] = {name: (name, None) for name in up}
-        nodes |= {tap.name: (TESTER, tap.place) for tap in self._taps if tap.network == network}
-        quiet = circuit.volts()
-        rest = {node: circuit.sees(network, who, quiet, tap) for node, (who, tap) in nodes.items()}
-        hearers: dict[str, tuple[str, ...]] = {}
-        wakers: dict[str, tuple[str, ...]] = {}
-        for node, (who, tap) in nodes.items():
-            volts = circuit.volts([(who, network)], tap)
-            hearers[node] = tuple(
-                other
-                for other, (ear, place) in nodes.items()
-                if rest[other] == "recessive" and circuit.sees(network, ear, volts, place) == "dominant"
-            )
-            wakers[node] = tuple(
-                name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant"
-            )
-        behaviours = [item for item in self.vehicle.deviations if isinstance(item, Behaviour) and item.module in up]
-        wiring = Wiring(
-            hearers,
-            mute=frozenset(item.module for item in behaviours if item.kind == "stuck_recessive"),
-            held=frozenset(node for node, seen in rest.items() if seen == "dominant"),
-            rates={item.module: item.value for item in behaviours if item.kind == "wrong_bit_rate"},
-        )
-        return wiring, wakers
 
     def _plan_changes(self) -> None:
         """Look at the world again when a fault comes or goes by itself, and when a module may fall asleep."""
@@ -460,15 +409,7 @@ class Simulation:
             data_sample_point=network.data_sample_point,
             attempted=lambda attempt: self._attempted(network.name, attempt),
             changed=lambda t_ns, node, status: self._tell(Event(t_ns, "controller", node, status, network.name)),
-            heard=lambda t_ns, node: self._hear(t_ns, network.name, node),
         )
-
-    def _hear(self, t_ns: int, network: str, node: str) -> None:
-        """Somebody drives the wire: modules without a wake pin stay awake, or wake."""
-        for name in self._wakers[network].get(node, ()):
-            self._traffic_ns[name] = t_ns
-            if self.states[name] is ModuleState.ASLEEP:
-                self._plan(t_ns, _CHANGE, self._settle)
 
     def _attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt has ended: record it, hand the frame to whom it reached."""
@@ -491,6 +432,11 @@ class Simulation:
             frame.fd,
             frame.brs,
         )
+        for name in self._wakers[network].get(attempt.node, ()):
+            # its bits call modules without a wake pin: they stay awake, or wake
+            self._traffic_ns[name] = attempt.t_end_ns
+            if self.states[name] is ModuleState.ASLEEP:
+                self._plan(attempt.t_end_ns, _CHANGE, self._settle)
         if attempt.outcome is Outcome.OK:
             for name in self._requests.get((network, frame.frame_id), ()):
                 if name in attempt.received_by:

@@ -7,156 +7,39 @@ ISO 11898-1:2015 for the exception of the lone node.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from enum import StrEnum
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 
+from simulator.datalink.controller import (
+    NEVER_NS,
+    OFF,
+    PASSIVE,
+    Attempt,
+    Node,
+    Outcome,
+    Outgoing,
+    Transmission,
+    Wiring,
+)
 from simulator.datalink.frame import INTERMISSION_BITS, Frame, encode, length_and_dominant
 
-#: Later than everything.
-NEVER_NS = 1 << 62
 #: Superposed error flags and the delimiter after them, in bit: 12 and 8. Bosch CAN Specification 2.0, 10.3.3.
 _FLAGS_BITS, _FLAG_BITS, _DELIMITER_BITS = 12, 6, 8
 #: What an error passive transmitter waits on top. The same, 10.3.5.3.
 _SUSPEND_BITS = 8
 #: A node that comes up, or back, waits for this many recessive bits; and for that many of them after bus-off.
 _QUIET_BITS, _RECOVERY_SEQUENCES = 11, 128
-#: Two frames at once, or two bit rates, are an error after about two stuffing lengths (own choice: no single bits here).
+#: Two frames at once, or two bit rates, are an error after two stuffing lengths (own choice: no single bits here).
 _CLASH_BITS = 10
-_PASSIVE, _OFF = 128, 256
 #: Bits after the ACK slot: ACK delimiter and end of frame.
 _AFTER_ACK_BITS = 8
-
-
-class Outcome(StrEnum):
-    """How one attempt to send a frame ended."""
-
-    OK = "ok"
-    NOT_ACKNOWLEDGED = "not acknowledged"
-    BIT_ERROR = "bit error"
-    DISTURBED = "disturbed"
-
-
-class Outgoing:
-    """A frame that a node wants to send; ``kept`` ones wait in line, others replace one of their identifier.
-
-    For a remote frame ``data`` is only as long as the data it asks for.
-    """
-
-    __slots__ = ("brs", "data", "extended", "fd", "frame_id", "kept", "key", "name", "remote")
-
-    def __init__(
-        self,
-        frame_id: int,
-        data: bytes,
-        *,
-        name: str | None = None,
-        extended: bool = False,
-        remote: bool = False,
-        fd: bool = False,
-        brs: bool = False,
-        kept: bool = False,
-    ) -> None:
-        self.frame_id = frame_id
-        self.data = data
-        self.name = name
-        self.extended = extended
-        self.remote = remote
-        self.fd = fd
-        self.brs = brs
-        self.kept = kept
-        # the bits up to RTR as a number: the lowest wins arbitration
-        if extended:
-            self.key = (frame_id >> 18) << 21 | 0x180000 | (frame_id & 0x3FFFF) << 1 | remote
-        else:
-            self.key = frame_id << 21 | remote << 20
-
-    def same_bits(self, other: Outgoing) -> bool:
-        """Whether both frames are equal bit for bit."""
-        return self.data == other.data and self.fd == other.fd and self.brs == other.brs
-
-
-@dataclass(frozen=True)
-class Wiring:
-    """Who hears whom on one network, by node name; nodes that are not in ``hearers`` are down.
-
-    ``hearers``: for each node those that hear it, itself included where it does. ``mute``: drives nothing.
-    ``held``: reads dominant with nobody driving. ``rates``: nodes with a bit rate of their own, in bit/s.
-    """
-
-    hearers: Mapping[str, tuple[str, ...]]
-    mute: frozenset[str] = frozenset()
-    held: frozenset[str] = frozenset()
-    rates: Mapping[str, int] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """One attempt to send: from SOF to the end of EOF or of the error delimiter; dominant bits without the ACK slot."""
-
-    t_start_ns: int
-    t_end_ns: int
-    node: str
-    frame: Outgoing
-    outcome: Outcome
-    length_bits: int
-    dominant_bits: int
-    acknowledged_by: tuple[str, ...] = ()
-    received_by: tuple[str, ...] = ()
-
-
-class _Node:
-    """The controller of a node: what waits, its error counters, when it may listen and start."""
-
-    def __init__(self, name: str, t_ns: int) -> None:
-        self.name = name
-        self.waiting: dict[tuple[int, int], Outgoing] = {}
-        self.transmit_errors = 0
-        self.receive_errors = 0
-        self.idle_ns = t_ns  # takes part in a frame that starts from here on
-        self.free_ns = t_ns  # may start one itself
-        self.hearing = 0  # frames on its wire now
-        self.sending: _Transmission | None = None
-        self.blocked = False
-        self.mute = False
-        self.rate = 0
-        self.hearers: tuple[_Node, ...] = ()
-        self.heard: frozenset[_Node] = frozenset()
-        self.off = False
-        self.missing = 0  # quiet sequences until it is back from bus-off
-        self.quiet_ns = t_ns
-
-    @property
-    def passive(self) -> bool:
-        return self.transmit_errors >= _PASSIVE or self.receive_errors >= _PASSIVE
-
-    @property
-    def status(self) -> str:
-        return "bus off" if self.off else "error passive" if self.passive else "error active"
-
-
-class _Transmission:
-    """A frame on the wire."""
-
-    __slots__ = ("acknowledgers", "dominant", "end_ns", "frame", "length", "node", "receivers", "slot", "start_ns")
-
-    def __init__(self, node: _Node, slot: tuple[int, int], start_ns: int) -> None:
-        self.node = node
-        self.slot = slot
-        self.frame = node.waiting[slot]
-        self.start_ns = start_ns
-        self.end_ns = 0
-        self.length = self.dominant = 0
-        self.receivers: list[_Node] = []
-        self.acknowledgers: list[_Node] = []
 
 
 class Medium:
     """The medium of one network. ``submit`` frames, ``advance`` at every ``deadline_ns``; attempts come by callback.
 
     ``attempted(attempt)`` is called when an attempt has ended, ``changed(t_ns, node, status)`` when a controller turns
-    error active, error passive or bus off, ``heard(t_ns, node)`` when a node begins to drive the wire.
+    error active, error passive or bus off.
     """
 
     def __init__(
@@ -168,14 +51,13 @@ class Medium:
         data_sample_point: float | None = None,
         attempted: Callable[[Attempt], None],
         changed: Callable[[int, str, str], None] = lambda t_ns, node, status: None,
-        heard: Callable[[int, str], None] = lambda t_ns, node: None,
     ) -> None:
         self.bit_rate = bit_rate
         self.deadline_ns = NEVER_NS
         self._timing = (bit_rate, sample_point, data_bit_rate, data_sample_point)
-        self._attempted, self._changed, self._heard = attempted, changed, heard
-        self._nodes: dict[str, _Node] = {}
-        self._active: list[_Transmission] = []
+        self._attempted, self._changed = attempted, changed
+        self._nodes: dict[str, Node] = {}
+        self._active: list[Transmission] = []
         self._count = 0
         self._bit = 1_000_000_000 / bit_rate
         self._after_ns = self._ns(INTERMISSION_BITS)
@@ -226,7 +108,7 @@ class Medium:
     def rewire(self, t_ns: int, wiring: Wiring) -> None:
         """Put another wiring in force; frames on the wire that it breaks end in an error."""
         gone = [name for name in self._nodes if name not in wiring.hearers]
-        shocked: list[_Node] = []
+        shocked: list[Node] = []
         for name in gone:
             node = self._nodes.pop(name)
             if node.sending is not None:
@@ -234,7 +116,7 @@ class Medium:
                 self._drop(node.sending, t_ns, Outcome.BIT_ERROR)
         for name in wiring.hearers:
             if name not in self._nodes:
-                self._nodes[name] = _Node(name, t_ns + self._ns(_QUIET_BITS))
+                self._nodes[name] = Node(name, t_ns + self._ns(_QUIET_BITS))
         self._connect(wiring)
         self._block(t_ns, wiring)
         for transmission in list(self._active):
@@ -268,15 +150,15 @@ class Medium:
                 if node.sending is not None:
                     # every further 8 dominant bits cost the transmitter 8: bus-off within half a millisecond (rule 6)
                     self._drop(node.sending, t_ns, Outcome.BIT_ERROR)
-                    self._count_transmit(node, t_ns, _OFF)
+                    self._count_transmit(node, t_ns, OFF)
                 elif not node.off:
-                    self._count_receive(node, t_ns, _PASSIVE - node.receive_errors)
+                    self._count_receive(node, t_ns, PASSIVE - node.receive_errors)
             elif node.blocked and not held:
                 node.blocked = False
                 node.quiet_ns = t_ns
                 node.idle_ns = node.free_ns = t_ns + self._ns(_QUIET_BITS)
 
-    def _recheck(self, transmission: _Transmission) -> list[_Node]:
+    def _recheck(self, transmission: Transmission) -> list[Node]:
         """Who of a frame on the wire loses it by the new wiring, and is in a position to say so."""
         node = transmission.node
         if node not in node.hearers:
@@ -292,11 +174,13 @@ class Medium:
 
     # -- frames
 
-    def _start(self, t_ns: int, starters: list[_Node]) -> None:
+    def _start(self, t_ns: int, starters: list[Node]) -> None:
         """Arbitration among nodes that start at the same instant: who hears a lower identifier falls silent."""
-        ready = sorted(((min(node.waiting), position, node) for position, node in enumerate(starters)), key=_rank)
-        begun: list[_Transmission] = []
-        clash: list[_Node] = []
+        ready = [(min(node.waiting), position, node) for position, node in enumerate(starters)]
+        if len(ready) > 1:
+            ready.sort(key=_rank)
+        begun: list[Transmission] = []
+        clash: list[Node] = []
         for slot, _, node in ready:
             winner = next((one for one in begun if node in one.node.hearers), None)
             if winner is not None:
@@ -317,8 +201,8 @@ class Medium:
         if clash:
             self._disturb(t_ns, clash, _CLASH_BITS)
 
-    def _begin(self, t_ns: int, node: _Node, slot: tuple[int, int]) -> _Transmission:
-        transmission = _Transmission(node, slot, t_ns)
+    def _begin(self, t_ns: int, node: Node, slot: tuple[int, int]) -> Transmission:
+        transmission = Transmission(node, slot, t_ns)
         node.sending = transmission
         self._active.append(transmission)
         for one in node.hearers:
@@ -326,11 +210,9 @@ class Medium:
             if one.off and one.hearing == 1:
                 one.missing -= max(0, t_ns - one.quiet_ns) // self._ns(_QUIET_BITS)
                 one.quiet_ns = NEVER_NS
-        if not node.mute:
-            self._heard(t_ns, node.name)
         return transmission
 
-    def _listen(self, t_ns: int, transmission: _Transmission) -> list[_Node]:
+    def _listen(self, t_ns: int, transmission: Transmission) -> list[Node]:
         """Plan the end of a frame that has begun, and name the nodes that see an error in it."""
         node, clash = transmission.node, []
         bit_rate = node.rate
@@ -346,21 +228,20 @@ class Medium:
                 transmission.receivers.append(one)
         heard = node.heard
         transmission.acknowledgers = [one for one in transmission.receivers if one in heard]
-        transmission.length, transmission.dominant, duration = self._measure(transmission.frame)
-        transmission.end_ns = t_ns + duration
+        frame = transmission.frame
+        if frame.fd or frame.remote:
+            encoded = _encoded(frame.frame_id, frame.data, frame.extended, frame.remote, frame.fd, frame.brs)
+            length, dominant = encoded.length, encoded.bits.count(0) - 1
+            transmission.end_ns = t_ns + round(encoded.bit_starts_ns(*self._timing)[-1])
+        else:
+            length, dominant = length_and_dominant(frame.frame_id, frame.data, frame.extended)
+            transmission.end_ns = t_ns + self._ns(length)
+        transmission.length, transmission.dominant = length, dominant
         if not transmission.acknowledgers:
             transmission.end_ns -= self._ns(_AFTER_ACK_BITS)
         return clash
 
-    def _measure(self, frame: Outgoing) -> tuple[int, int, int]:
-        """(length in bit, dominant bits without the ACK slot, duration in ns)."""
-        if not frame.fd and not frame.remote:
-            length, dominant = length_and_dominant(frame.frame_id, frame.data, frame.extended)
-            return length, dominant, self._ns(length)
-        encoded = _encoded(frame.frame_id, frame.data, frame.extended, frame.remote, frame.fd, frame.brs)
-        return encoded.length, encoded.bits.count(0) - 1, round(encoded.bit_starts_ns(*self._timing)[-1])
-
-    def _end(self, transmission: _Transmission) -> None:
+    def _end(self, transmission: Transmission) -> None:
         """A frame has reached its end, or its ACK slot without a dominant bit."""
         node, t_ns = transmission.node, transmission.end_ns
         if not transmission.acknowledgers:
@@ -379,7 +260,7 @@ class Medium:
             node.free_ns += self._ns(_SUSPEND_BITS)
         for one in transmission.receivers:
             if one.receive_errors:
-                self._count_receive(one, t_ns, -1 if one.receive_errors < _PASSIVE else 120 - one.receive_errors)
+                self._count_receive(one, t_ns, -1 if one.receive_errors < PASSIVE else 120 - one.receive_errors)
         self._attempted(
             Attempt(
                 transmission.start_ns,
@@ -394,7 +275,7 @@ class Medium:
             )
         )
 
-    def _fail_unacknowledged(self, transmission: _Transmission) -> None:
+    def _fail_unacknowledged(self, transmission: Transmission) -> None:
         """The ACK slot stayed recessive: error flag, delimiter, and again. A lone node never goes bus-off."""
         node, t_ns = transmission.node, transmission.end_ns
         end_ns = t_ns + self._ns(_FLAG_BITS + _DELIMITER_BITS)
@@ -406,7 +287,7 @@ class Medium:
         if not node.passive:
             for one in transmission.receivers:
                 self._count_receive(one, t_ns, 1)
-        if node.transmit_errors < _PASSIVE:
+        if node.transmit_errors < PASSIVE:
             self._count_transmit(node, t_ns, 8)
         # the flag that makes a node passive is still an active one, the wait after it already a passive one's
         if node.passive:
@@ -425,10 +306,10 @@ class Medium:
 
     # -- errors
 
-    def _disturb(self, t_ns: int, sources: Iterable[_Node], after_bits: int) -> None:
+    def _disturb(self, t_ns: int, sources: Iterable[Node], after_bits: int) -> None:
         """Nodes see an error: their active flags make every node that hears them see one, and frames there end."""
         sources = list(dict.fromkeys(sources))
-        seeing: dict[_Node, None] = {}
+        seeing: dict[Node, None] = {}
         spread = list(sources)
         while spread:
             node = spread.pop(0)
@@ -451,10 +332,11 @@ class Medium:
                 if node.passive:
                     node.free_ns += self._ns(_SUSPEND_BITS)
             else:
-                # the one that saw it first reads dominant after its own flag: 8 more (rule 2)
-                self._count_receive(node, t_ns, 9 if node in sources and len(seeing) > 1 and not node.passive else 1)
+                # a node that sees it alone reads dominant bits of the others after its own flag: 8 more (rule 2)
+                first = node in sources and len(sources) == 1 and len(seeing) > 1 and not node.passive
+                self._count_receive(node, t_ns, 9 if first else 1)
 
-    def _drop(self, sending: _Transmission, t_ns: int, outcome: Outcome, end_ns: int = 0, bits: int = 0) -> None:
+    def _drop(self, sending: Transmission, t_ns: int, outcome: Outcome, end_ns: int = 0, bits: int = 0) -> None:
         """Take a broken frame off the wire; it waits for its next attempt."""
         self._remove(sending)
         sent = bits or round((t_ns - sending.start_ns) / self._bit)
@@ -472,31 +354,31 @@ class Medium:
             )
         )
 
-    def _remove(self, transmission: _Transmission) -> None:
+    def _remove(self, transmission: Transmission) -> None:
         self._active.remove(transmission)
         transmission.node.sending = None
         for one in transmission.node.hearers:
             one.hearing -= 1
 
-    def _count_transmit(self, node: _Node, t_ns: int, step: int) -> None:
+    def _count_transmit(self, node: Node, t_ns: int, step: int) -> None:
         before = node.status
         node.transmit_errors = max(0, node.transmit_errors + step)
-        if node.transmit_errors >= _OFF and not node.off:
+        if node.transmit_errors >= OFF and not node.off:
             node.off, node.missing = True, _RECOVERY_SEQUENCES
         if node.status != before:
             self._changed(t_ns, node.name, node.status)
 
-    def _count_receive(self, node: _Node, t_ns: int, step: int) -> None:
+    def _count_receive(self, node: Node, t_ns: int, step: int) -> None:
         before = node.status
-        node.receive_errors = min(_OFF - 1, max(0, node.receive_errors + step))
+        node.receive_errors = min(OFF - 1, max(0, node.receive_errors + step))
         if node.status != before:
             self._changed(t_ns, node.name, node.status)
 
-    def _back_ns(self, node: _Node) -> int:
+    def _back_ns(self, node: Node) -> int:
         """When a node is back from bus-off if the wire stays quiet."""
         return node.quiet_ns + max(0, node.missing) * self._ns(_QUIET_BITS)
 
-    def _come_back(self, node: _Node, t_ns: int) -> None:
+    def _come_back(self, node: Node, t_ns: int) -> None:
         node.off = False
         node.transmit_errors = node.receive_errors = 0
         node.idle_ns = node.free_ns = t_ns
@@ -522,12 +404,12 @@ class Medium:
         self.deadline_ns = max(due, t_ns)
 
 
-def _rank(ready: tuple[tuple[int, int], int, _Node]) -> tuple[int, int, int]:
+def _rank(ready: tuple[tuple[int, int], int, Node]) -> tuple[int, int, int]:
     (key, number), position, _ = ready
     return key, position, number
 
 
-def _without(waiting: dict[tuple[int, int], Outgoing], sent: _Transmission) -> dict[tuple[int, int], Outgoing]:
+def _without(waiting: dict[tuple[int, int], Outgoing], sent: Transmission) -> dict[tuple[int, int], Outgoing]:
     """What still waits: all but the frame just sent, unless a newer one has taken its slot meanwhile."""
     if waiting.get(sent.slot) is sent.frame:
         del waiting[sent.slot]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from heapq import heapify, heapreplace
 from zlib import crc32
 
-from simulator.datalink.medium import NEVER_NS, Outgoing
+from simulator.datalink.controller import NEVER_NS, Outgoing
 from simulator.modules.codec import Packer
 from simulator.vehicle import Message, Network, Vehicle
 

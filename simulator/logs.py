@@ -1,0 +1,116 @@
+"""Writing down a run: the event log in JSON lines, and frames in the log formats of python-can."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import datetime
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any, TextIO
+
+import can
+
+from simulator.errors import BadRequest, nearest
+from simulator.interface import message_of
+from simulator.record import Event, FrameRecord
+from simulator.simulation import Simulation
+
+#: Endings of frame logs and who writes them.
+_WRITERS: dict[str, Callable[..., Any]] = {
+    ".asc": can.ASCWriter,
+    ".blf": can.BLFWriter,
+    ".csv": can.CSVWriter,
+    ".log": can.CanutilsLogWriter,
+    ".mf4": can.MF4Writer,
+}
+#: Simulated time begins here in formats that give a date.
+_BEGIN = datetime.fromtimestamp(0)
+
+
+def record_json(record: FrameRecord | Event) -> dict[str, Any]:
+    """A record as a mapping for JSON; times in ns, data in hexadecimal, ``kind`` first."""
+    if isinstance(record, Event):
+        shown: dict[str, Any] = {"kind": record.kind, "t_ns": record.t_ns}
+        if record.network is not None:
+            shown["network"] = record.network
+        return shown | {"name": record.name, "what": record.what}
+    shown = {"kind": "frame", **record._asdict()}
+    shown["data"] = record.data.hex()
+    for flag in ("remote", "fd", "brs"):
+        if not shown[flag]:
+            del shown[flag]
+    return shown
+
+
+class EventLog:
+    """Everything that happens in a simulation from now on, one JSON object a line: faults, states, supply, frames."""
+
+    def __init__(self, simulation: Simulation, stream: TextIO) -> None:
+        self._stream = stream
+        for event in simulation.events_now():
+            self._write(event)
+        simulation.subscribe(self._write)
+        simulation.notice(self._write)
+
+    def _write(self, record: FrameRecord | Event) -> None:
+        self._stream.write(json.dumps(record_json(record)) + "\n")
+
+
+class FrameLog:
+    """The frames of a simulation from now on, in the format of the file's ending; use it as a context manager.
+
+    Frames that arrived are written at the end of EOF, attempts that failed as error frames. Networks are channels in
+    the order of the vehicle file, from 0. Raises BadRequest for an ending that nobody writes.
+    """
+
+    def __init__(self, simulation: Simulation, path: str | Path) -> None:
+        ending = Path(path).suffix.lower()
+        if ending not in _WRITERS:
+            raise BadRequest(f"no log format ends in '{ending}'; {nearest(ending, sorted(_WRITERS))}")
+        if ending == ".mf4" and find_spec("asammdf") is None:
+            raise BadRequest("a .mf4 log needs the package asammdf: install it, or write .blf, .asc, .log or .csv")
+        try:
+            self._writer = _WRITERS[ending](str(path))
+        except OSError as refused:
+            raise BadRequest(f"cannot write {path}: {refused.strerror}") from refused
+        self._begin(ending)
+        self._channels = {name: channel for channel, name in enumerate(simulation.drawn.networks)}
+        simulation.subscribe(self._write)
+
+    def __enter__(self) -> FrameLog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Finish the file; frames after this are not written."""
+        if self._writer is not None:
+            self._writer.stop()
+        self._writer = None
+
+    def _begin(self, ending: str) -> None:
+        """Take the wall clock out of what python-can has begun to write: our times are simulated, from 0."""
+        writer = self._writer
+        if ending == ".asc":
+            writer.file.seek(0)
+            writer.file.truncate()
+            writer.file.write(f"date {_BEGIN.strftime('%a %b %d %H:%M:%S.000 %Y')}\n")
+            writer.file.write("base hex  timestamps absolute\ninternal events logged\n")
+            writer.log_event("Simulated time from 0", 0.0)
+        elif ending == ".mf4":
+            writer._mdf.header.start_time = _BEGIN
+            writer.last_timestamp = writer._start_time = 0.0
+
+    def _write(self, record: FrameRecord) -> None:
+        if self._writer is None:
+            return
+        channel = self._channels[record.network]
+        if record.outcome == "ok":
+            message = message_of(record)
+            message.channel = channel
+        else:
+            timestamp = record.t_end_ns / 1e9
+            message = can.Message(timestamp=timestamp, is_error_frame=True, channel=channel, dlc=0)
+        self._writer.on_message_received(message)
