@@ -71,7 +71,7 @@ def run_networks(
     ``log``: a file whose ending is one of LOG_ENDINGS; times in it are simulated, a channel is the number of the
     network in the vehicle file. Raises BadRequest for another ending and for faults the vehicle cannot have.
     """
-    parsed = tuple(faults.parse(text) for text in fault_texts)
+    parsed = tuple(faults.parse(text).canonical(vehicle) for text in fault_texts)
     counts = {name: NetworkCount(name) for name in vehicle.networks}
     channels = {name: channel for channel, name in enumerate(vehicle.networks)}
     with ExitStack() as stack:

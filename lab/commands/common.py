@@ -76,7 +76,7 @@ def load(name: str, fault_texts: Iterable[str] = ()) -> tuple[Vehicle, tuple[Fau
     import faults
 
     parsed = tuple(faults.parse(text) for text in texts)
-    return faults.apply(vehicle, parsed), parsed
+    return faults.apply(vehicle, parsed), tuple(fault.canonical(vehicle) for fault in parsed)
 
 
 def condition_of(
