@@ -10,6 +10,8 @@ from simulator.reader import check_database, check_vehicle
 
 #: What a message database begins a line with, and a YAML file never does.
 _DATABASE = re.compile(rb"^\s*(VERSION\s+\"|NS_\s*:|BS_\s*:|BU_\s*:|BO_\s+\d)", re.MULTILINE)
+#: The key a case file has and a vehicle file has not.
+_CASE = re.compile(rb"^case\s*:", re.MULTILINE)
 _ENOUGH_BYTES = 1 << 20
 
 
@@ -22,4 +24,8 @@ def check_file(name: str | Path) -> tuple[list[Mistake], list[Mistake]]:
         return [Mistake(str(name), 1, f"cannot be read ({error.strerror}); write the path of a file")], []
     if _DATABASE.search(content):
         return check_database(name)
+    if _CASE.search(content):
+        from lab.case import check_case
+
+        return check_case(name)
     return check_vehicle(name)
