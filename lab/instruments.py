@@ -19,7 +19,7 @@ from simulator.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from simulator.probes import Point
-    from simulator.simulation import FrameRecord
+    from simulator.record import FrameRecord
 
 #: The test current of the ohmmeter, in ampere.
 TEST_AMPERE = 0.001
@@ -55,7 +55,14 @@ class Reading:
 
 
 def read_ohms(
-    vehicle: Vehicle, condition: Condition, red: Point, black: Point, *, zeroed: bool = False, quiet: bool = False
+    vehicle: Vehicle,
+    condition: Condition,
+    red: Point,
+    black: Point,
+    *,
+    zeroed: bool = False,
+    quiet: bool = False,
+    shares: Shares | None = None,
 ) -> Reading:
     """Resistance between two probe points in ohm.
 
@@ -70,7 +77,7 @@ def read_ohms(
     if condition.battery_on:
         warnings = (f"void: the battery is connected, so this is no resistance. {CAUTIONS[4]}",)
         if math.isfinite(ohm):
-            ohm += _mean_volt(vehicle, condition, circuit, red, black, quiet=quiet) / TEST_AMPERE
+            ohm += _mean_volt(circuit, red, black, quiet=quiet, shares=shares) / TEST_AMPERE
     if math.isfinite(ohm) and not zeroed:
         ohm += LEADS_OHM
     if abs(ohm) > OPEN_OHM:
@@ -78,16 +85,25 @@ def read_ohms(
     return Reading(ohm, "ohm", ohm_display(ohm), warnings)
 
 
-def read_volts(vehicle: Vehicle, condition: Condition, red: Point, black: Point, *, quiet: bool = False) -> Reading:
+def read_volts(
+    vehicle: Vehicle,
+    condition: Condition,
+    red: Point,
+    black: Point,
+    *,
+    quiet: bool = False,
+    shares: Shares | None = None,
+) -> Reading:
     """Voltage from ``black`` to ``red`` in volt, through 10 Mohm.
 
     The mean over the second from t = 10 s of the traffic with seed 0; ``quiet``: every module recessive. Two points
-    that nothing joins read 0. With the battery off there is nothing to read: 0.
+    that nothing joins read 0. With the battery off there is nothing to read: 0. ``shares`` is the traffic, where it is
+    known already.
     """
     volt = 0.0
     if condition.battery_on:
         circuit = Circuit(vehicle, condition, meter=(red, black, INPUT_OHM))
-        volt = _mean_volt(vehicle, condition, circuit, red, black, quiet=quiet)
+        volt = _mean_volt(circuit, red, black, quiet=quiet, shares=shares)
     return Reading(volt, "volt", volt_display(volt))
 
 
@@ -118,22 +134,23 @@ def _counts(value: float, least: float) -> str | None:
     return None
 
 
-def _mean_volt(
-    vehicle: Vehicle, condition: Condition, circuit: Circuit, red: Point, black: Point, *, quiet: bool
-) -> float:
+def _mean_volt(circuit: Circuit, red: Point, black: Point, *, quiet: bool, shares: Shares | None) -> float:
     """The voltage between two points, each set of dominant modules weighed by its share of the time."""
     rest = circuit.volts().between(red, black)
-    if quiet or not condition.battery_on or not _traffic_counts(vehicle, circuit, red, black, rest):
+    if quiet or not circuit.condition.battery_on or not traffic_counts(circuit, red, black):
         return rest
     total = rest
-    for dominant, share in traffic_shares(vehicle, condition).items():
+    if shares is None:
+        shares = traffic_shares(circuit.vehicle, circuit.condition)
+    for dominant, share in shares.items():
         total += share * (circuit.volts(dominant).between(red, black) - rest)
     return total
 
 
-def _traffic_counts(vehicle: Vehicle, circuit: Circuit, red: Point, black: Point, rest: float) -> bool:
-    """Whether any module that sends, or all of a network together, changes the reading."""
-    for network in vehicle.networks:
+def traffic_counts(circuit: Circuit, red: Point, black: Point) -> bool:
+    """Whether any module that sends, or all of a network together, changes the voltage between two points."""
+    rest = circuit.volts().between(red, black)
+    for network in circuit.vehicle.networks:
         senders = [(name, network) for name in circuit.senders(network)]
         for dominant in [[one] for one in senders] + [senders]:
             if abs(circuit.volts(dominant).between(red, black) - rest) > _NOTICED_VOLT:
@@ -141,7 +158,9 @@ def _traffic_counts(vehicle: Vehicle, circuit: Circuit, red: Point, black: Point
     return False
 
 
-def traffic_shares(vehicle: Vehicle, condition: Condition) -> Shares:
+def traffic_shares(
+    vehicle: Vehicle, condition: Condition, *, from_ns: int = _FROM_NS, until_ns: int = _UNTIL_NS
+) -> Shares:
     """How the second from t = 10 s with seed 0 divides: the part of the time each set of modules is dominant.
 
     A frame's transmitter is alone in its dominant bits; in the ACK slot all that acknowledge are dominant together. The
@@ -150,17 +169,17 @@ def traffic_shares(vehicle: Vehicle, condition: Condition) -> Shares:
     from simulator.simulation import Simulation
 
     simulation = Simulation(vehicle, condition=condition, seed=0)
-    simulation.run_until_ns(_FROM_NS)
+    simulation.run_until_ns(from_ns)
     records: list[FrameRecord] = []
     simulation.subscribe(records.append)
-    simulation.run_until_ns(_UNTIL_NS + _LONGEST_FRAME_NS)
+    simulation.run_until_ns(until_ns + _LONGEST_FRAME_NS)
     found: dict[frozenset[tuple[str, str]], float] = {}
     for record in records:
-        inside_ns = min(record.t_end_ns, _UNTIL_NS) - max(record.t_start_ns, _FROM_NS)
+        inside_ns = min(record.t_end_ns, until_ns) - max(record.t_start_ns, from_ns)
         if inside_ns <= 0:
             continue
         # of a frame that the edge of the second cuts, as much as lies inside
-        weight = inside_ns / (record.t_end_ns - record.t_start_ns) / (_UNTIL_NS - _FROM_NS)
+        weight = inside_ns / (record.t_end_ns - record.t_start_ns) / (until_ns - from_ns)
         bit_ns = 1e9 / vehicle.networks[record.network].bit_rate
         together = frozenset((name, record.network) for name in record.acknowledged_by)
         alone = frozenset({(record.transmitter, record.network)})
