@@ -6,7 +6,7 @@ each side. The text and meter columns are a vehicle maker's workshop manual (fau
 voltages); the hand-calculated columns are computed from the transceiver model. What the manual leaves out is common
 practice, no source.
 
-``python tests/simulator_tests/test_fault_levels.py`` prints the table that stands in
+``PYTHONPATH=.:tests python tests/simulator_tests/test_fault_levels.py`` prints the table that stands in
 tests/files/tables/fault_levels.md.
 """
 
@@ -72,7 +72,8 @@ ROWS = [
     Row("module without ground", ("ground_dropout module=N3",), (4.5, 4.5, 0), (None, None, None), 60,
         reason="theirs assumes an active bias of 25 kohm at +10 V; ours is starved: 1 Mohm to its pin near 12.6 V"),
     Row("module without supply", ("power_dropout module=N3",), IDLE, (3.50, 1.50, 2.00), 60, "as normal"),
-    Row("crossed pair at one module", ("crossed at=N3",), IDLE, (3.50, 1.50, 2.00), 60, "as normal",reason="the crossed module itself reads -2.0 V"),
+    Row("crossed pair at one module", ("crossed at=N3",), IDLE, (3.50, 1.50, 2.00), 60, "as normal",
+        reason="the crossed module itself reads -2.0 V"),
     Row("ground offset of 2 V, two modules", ("ground_shift module=N2 volt=2",), (3.5, 3.5, 0), (3.50, 1.50, 2.00), 60,
         at="N2", modules=2),
     Row("ground offset of 2 V, five modules", ("ground_shift module=N5 volt=2",), (2.9, 2.9, 0), (3.50, 1.50, 2.00),
