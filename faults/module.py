@@ -141,14 +141,17 @@ class SilentMessage(Fault):
     network: NetworkName | None = None
 
     def changes(self, vehicle: Vehicle) -> tuple[Deviation, ...]:
+        """The message of its network, silent."""
         return (deviations.SilentMessage(self._network(vehicle).name, self.message),)
 
     def canonical(self, vehicle: Vehicle) -> Self:
+        """The same fault; its network is named only where several have a message of that name."""
         network = self._network(vehicle).name
         return rename(self, network=network if len(_networks_with(vehicle, self.message)) > 1 else None)
 
     @classmethod
     def everywhere(cls, vehicle: Vehicle, severities: Severities) -> Iterator[Fault]:
+        """The fault wherever the vehicle can have it, in each severity."""
         for network in vehicle.networks.values():
             for message in network.messages:
                 if message.sender is not None:

@@ -56,6 +56,7 @@ class Number(Reader):
         return f"from {self.low:g} to {self.high:g}"
 
     def about(self) -> str:
+        """The unit."""
         return self.unit
 
 

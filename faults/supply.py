@@ -151,10 +151,12 @@ class GroundShift(Fault):
     volt: Volt
 
     def changes(self, vehicle: Vehicle) -> tuple[Deviation, ...]:
+        """A source in the module's ground wire."""
         return (deviations.GroundShift(vehicle.module(self.module).name, self.volt),)
 
     @classmethod
     def everywhere(cls, vehicle: Vehicle, severities: Severities) -> Iterator[Fault]:
+        """The fault wherever the vehicle can have it, in each severity."""
         for module in vehicle.modules:
             yield from (cls(module=module, volt=volt) for volt in severities.volts)
 

@@ -88,10 +88,12 @@ class Resistance(_InLine):
     ohm: Ohm
 
     def changes(self, vehicle: Vehicle) -> tuple[Deviation, ...]:
+        """That many ohm in each conductor concerned."""
         return self.in_series(vehicle, self.ohm)
 
     @classmethod
     def everywhere(cls, vehicle: Vehicle, severities: Severities) -> Iterator[Fault]:
+        """The fault wherever the vehicle can have it, in each severity."""
         for line in _WIRES:
             for at, network in plugs(vehicle):
                 yield from (cls(line=line, at=at, network=network, ohm=ohm) for ohm in severities.ohms)
