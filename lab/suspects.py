@@ -46,17 +46,20 @@ def resistance_suspects(
     for fault, car in _with_each(vehicle):
         if all(isinstance(item, _LIVE_ONLY) for item in fault.deviations(vehicle)):
             continue
-        expected = Circuit(car, dead).resistance_ohm(high, low)
-        if _near(expected, ohm) and resistance_within(car, dead, high, low, None if math.isinf(ohm) else ohm):
+        if resistance_within(car, dead, high, low, None if math.isinf(ohm) else ohm):
+            expected = Circuit(car, dead).resistance_ohm(high, low)
             found.append((abs(ohm - expected) / expected if math.isfinite(expected) else 0.0, fault))
     return tuple(fault for _, fault in sorted(found, key=lambda item: item[0]))
 
 
 def resistance_within(vehicle: Vehicle, condition: Condition, red: Point, black: Point, ohm: float | None) -> bool:
     """Whether a reading in ohm (None: OL) lies within the worst case of the tolerances of parts and meter."""
-    nominal, least, greatest = worst_case(vehicle, condition, red, black)
+    nominal = Circuit(vehicle, condition).resistance_ohm(red, black)
     if ohm is None or nominal > OPEN_OHM:
         return ohm is None and nominal > OPEN_OHM
+    if not _near(nominal, ohm):
+        return False
+    _, least, greatest = worst_case(vehicle, condition, red, black)
     return least <= ohm <= greatest
 
 
@@ -68,8 +71,6 @@ def volt_within(vehicle: Vehicle, condition: Condition, red: Point, black: Point
 
 def _near(expected: float, ohm: float) -> bool:
     """A cheap first look: the worst case never reaches further than this from the expected value."""
-    if math.isinf(expected) or math.isinf(ohm) or expected > OPEN_OHM:
-        return math.isinf(ohm) and expected > OPEN_OHM
     return 0.9 * expected - 1.0 <= ohm <= 1.1 * expected + 1.0
 
 
