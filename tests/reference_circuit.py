@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from functools import cache
 from typing import Any
 
 import networkx
@@ -30,6 +31,13 @@ DRIVER = {
 }
 
 
+@cache
+def read(text: str) -> dict[str, Any]:
+    """The vehicle file with every scalar as text; nobody changes what is returned."""
+    found: dict[str, Any] = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
+    return found
+
+
 class ReferenceCircuit:
     """One vehicle text under faults (mappings with ``kind``) in one condition of the bench.
 
@@ -46,7 +54,7 @@ class ReferenceCircuit:
         unplugged: Iterable[str] = (),
         parted: Iterable[str | tuple[str, str]] = (),
     ) -> None:
-        self.file = yaml.load(text, Loader=yaml.BaseLoader)
+        self.file = read(text)
         self.battery, self.ignition = battery, ignition
         self.unplugged = frozenset(unplugged)
         self.modules: dict[str, dict[str, Any]] = self.file["modules"]
