@@ -27,6 +27,8 @@ class Surrounding:
     testers: Collection[str]
     #: The modules on this network; None where its runs cannot all be read.
     here: Collection[str] | None
+    #: The modules on any network.
+    anywhere: Collection[str]
     flexible: bool
     #: Diagnostic addresses of the modules here: identifier -> (module, "request_id" or "response_id").
     addresses: Mapping[int, tuple[str, str]] = field(default_factory=dict)
@@ -85,9 +87,12 @@ def _surrounding(tree: Node, name: str, network: Node) -> Surrounding:
             value = number_of(leaf_at(modules, module, key))
             if value is not None:
                 addresses.setdefault(int(value), (module, key))
+    networks = branch_at(tree, "networks") or Branch(1)
+    harnesses = [read_harness(each, node) for each, node in networks.items.items() if isinstance(node, Branch)]
+    anywhere = {place for harness in harnesses for place in harness.places}
     testers = [leaf.text for leaf in items_at(network, "testers") if isinstance(leaf, Leaf)]
     flexible = isinstance(network, Branch) and "data_bit_rate" in network.items
-    return Surrounding(name, names, testers, here, flexible, addresses)
+    return Surrounding(name, names, testers, here, anywhere, flexible, addresses)
 
 
 def _judge(database: Database, around: Surrounding, findings: Findings) -> tuple[Message, ...]:
@@ -101,6 +106,8 @@ def _judge(database: Database, around: Surrounding, findings: Findings) -> tuple
             continue
         sender = line.sender
         if around.here is not None and sender in (around.modules or ()) and sender not in around.here:
+            if sender not in around.anywhere:
+                continue  # the missing run is reported
             said = f"{line.name}: its sender {sender} is not on {around.network}, so that nobody sends it there"
             findings.warnings.append(Mistake(database.path, line.line, f"{said}; write a module of {around.network}"))
             continue

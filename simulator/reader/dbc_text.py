@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -116,7 +117,7 @@ def read_database(file: Path) -> Database:
 
 def _read_text(text: str, database: Database) -> None:
     from cantools.database.can.formats.dbc.dbc_loader import DbcParser
-    from textparser import ParseError
+    from textparser import Error as SyntaxFault
 
     try:
         tokens = list(_tokens(text, DbcParser().tokenize(text)))
@@ -125,7 +126,7 @@ def _read_text(text: str, database: Database) -> None:
             return
         statements = list(_statements(tokens))
         codecs = _understand(text, statements, database)
-    except ParseError as error:
+    except SyntaxFault as error:
         database.error(*_syntax_words(text, error))
         return
     _collect(statements, codecs, database)
@@ -148,11 +149,24 @@ def _syntax_words(text: str, error: Any) -> tuple[int, str]:
     offset = min(error.offset, len(text))
     line = text.count("\n", 0, offset) + 1
     rest = text[offset:].split("\n", 1)[0].strip()
+    if rest.startswith('"'):
+        return _open_quote(text, line), "a quote is opened and not closed; close it on this line, or delete it"
     before = text[:offset].rstrip()
     last = before.count("\n") + 1
     if (not rest or rest.split()[0].rstrip(":") in _STATEMENTS | {"SG_"}) and before and last < line:
         return last, f"not a DBC statement (it ends too early); write the whole statement, as {_example(text, last)}"
     return line, f"not a DBC statement from '{rest[:30]}' on; write it as {_example(text, line)}"
+
+
+def _open_quote(text: str, line: int) -> int:
+    """The line of a quote that is never closed: the first odd one before a new statement, else the last one."""
+    lines = text.split("\n")
+    for index, (this, after) in enumerate(pairwise(lines)):
+        words = after.split()
+        begins = bool(words) and words[0].rstrip(":") in _STATEMENTS | {"SG_"}
+        if this.replace('\\"', "").count('"') % 2 and (begins or not words):
+            return index + 1
+    return line
 
 
 def _example(text: str, line: int) -> str:
@@ -197,22 +211,22 @@ def _stands_alone(current: Sequence[_Token], token: _Token) -> bool:
     return current[-1].kind == ";"
 
 
-def _understand(text: str, statements: Sequence[list[_Token]], database: Database) -> list[Any]:
-    """The messages as cantools understands them; a statement it cannot digest is reported and left out."""
+def _understand(text: str, statements: list[list[_Token]], database: Database) -> list[Any]:
+    """The messages as cantools understands them; a statement it cannot digest is reported and taken out."""
     from cantools.database.can.formats.dbc import load_string
-    from textparser import ParseError
+    from textparser import Error as SyntaxFault
 
     starts = [each[0].offset for each in statements]
-    parts = [text[start:end] for start, end in zip(starts, [*starts[1:], len(text)], strict=True)]
+    parts = [text[start:end] for start, end in zip(starts, [*starts, len(text)][1:], strict=True)]
     for _ in range(20):
         try:
             return list(load_string("".join(parts), strict=False).messages)
-        except ParseError:
+        except SyntaxFault:
             raise
         except Exception as error:  # cantools raises many kinds; each is a mistake of the file
             culprit = _culprit(parts)
             database.error(statements[culprit][0].line, _loader_words(error, statements[culprit]))
-            parts[culprit] = ""
+            del parts[culprit], statements[culprit]
     return []
 
 
@@ -286,7 +300,7 @@ def _message_line(statement: Sequence[_Token], more_senders: dict[str, list[str]
     senders = dict.fromkeys([statement[5].value, *more_senders.get(statement[1].value, [])])
     starts = [index for index, token in enumerate(statement) if token.kind == "SG_"]
     signals = []
-    for start, end in zip(starts, [*starts[1:], len(statement)], strict=True):
+    for start, end in zip(starts, [*starts, len(statement)][1:], strict=True):
         tokens = statement[start:end]
         unit = next((index for index, token in enumerate(tokens) if token.kind == "STRING"), len(tokens))
         receivers = tuple(token.value for token in tokens[unit + 1 :] if token.kind == "WORD")
