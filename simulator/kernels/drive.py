@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import compiled_when_busy
 
 Floats = NDArray[np.float64]
 
@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 ALL_AT_ONCE = 12
 
 
-@compiled
+@compiled_when_busy
 def _solve_small(matrix: Floats, x: Floats) -> None:
     """Gaussian elimination with row exchanges, in place; both arguments are used up, ``x`` holds the answer."""
     n = x.shape[0]
@@ -37,7 +37,7 @@ def _solve_small(matrix: Floats, x: Floats) -> None:
         x[k] /= matrix[k, k]
 
 
-@compiled
+@compiled_when_busy
 def leg_currents(
     coupling: Floats, open_volt: Floats, drive_volt: Floats, on_ohm: Floats, limit_amp: Floats
 ) -> tuple[Floats, int]:

@@ -15,13 +15,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.kernels.jit import compiled, summing
+from simulator.kernels.jit import compiled, compiled_when_busy, summing
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@compiled
+@compiled_when_busy
 def fill_pattern(count: int, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints]:
     """The elimination structure of a graph whose nodes are numbered in the order of elimination.
 
@@ -65,7 +65,7 @@ def fill_pattern(count: int, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints]:
     return ptr, idx, upd
 
 
-@compiled
+@compiled_when_busy
 def edge_slots(start: Ints, end: Ints, ptr: Ints, idx: Ints) -> Ints:
     """Where each edge's conductance is kept: a place in ``w``, -2 - node for slack, -2**62 for a loop, -1: nowhere."""
     slots = np.empty(start.shape[0], np.int64)
@@ -83,7 +83,7 @@ def edge_slots(start: Ints, end: Ints, ptr: Ints, idx: Ints) -> Ints:
     return slots
 
 
-@compiled
+@compiled_when_busy
 def gather(slots: Ints, conductance: Floats, w: Floats, s: Floats) -> None:
     """Sum the conductances of the edges, in siemens, into ``w`` and ``s``; both are overwritten."""
     w[:] = 0.0
@@ -96,7 +96,7 @@ def gather(slots: Ints, conductance: Floats, w: Floats, s: Floats) -> None:
             s[-2 - slot] += conductance[e]
 
 
-@compiled
+@compiled_when_busy
 def factorise(ptr: Ints, idx: Ints, upd: Ints, w: Floats, s: Floats, d: Floats) -> None:
     """Eliminate every node: ``w`` becomes the shares (the unit lower factor), ``d`` the pivots; ``s`` is used up."""
     u = 0
@@ -120,7 +120,7 @@ def factorise(ptr: Ints, idx: Ints, upd: Ints, w: Floats, s: Floats, d: Floats) 
             w[p] /= total
 
 
-@compiled
+@compiled_when_busy
 def islands(ptr: Ints, idx: Ints, w: Floats, d: Floats) -> Ints:
     """For every node the number of its island's last node, or -1 where the island holds the reference node."""
     count = d.shape[0]
@@ -134,7 +134,7 @@ def islands(ptr: Ints, idx: Ints, w: Floats, d: Floats) -> Ints:
     return root
 
 
-@compiled
+@compiled_when_busy
 def solve(ptr: Ints, idx: Ints, w: Floats, d: Floats, x: Floats) -> None:
     """Node voltages for injected currents, in place: ``x`` in ampere becomes volt; an island floats at 0 V."""
     count = d.shape[0]
@@ -148,7 +148,7 @@ def solve(ptr: Ints, idx: Ints, w: Floats, d: Floats, x: Floats) -> None:
         x[k] = value
 
 
-@compiled
+@compiled_when_busy
 def spread(ptr: Ints, idx: Ints, w: Floats, node: int, y: Floats) -> None:
     """How a unit current at a node is passed on as nodes are eliminated; ``y`` is overwritten."""
     y[:] = 0.0
@@ -161,7 +161,7 @@ def spread(ptr: Ints, idx: Ints, w: Floats, node: int, y: Floats) -> None:
                 y[idx[p]] += w[p] * y[k]
 
 
-@compiled
+@compiled_when_busy
 def resistance(ptr: Ints, idx: Ints, w: Floats, d: Floats, a: int, b: int) -> float:
     """Resistance between two nodes of one island, in ohm: a sum of squares, so that nothing large cancels."""
     ya = np.empty(d.shape[0])

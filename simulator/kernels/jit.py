@@ -1,23 +1,64 @@
-"""The one decorator of the kernels: numba's compiler with a cache on disk, typed for the checker."""
+"""The decorators of the kernels: numba's compiler with a cache on disk, typed for the checker.
+
+To load the compiler and one compiled kernel takes longer than all the arithmetic of a small question. So numba is not
+imported before a kernel needs it, and the kernels that a small question calls a few times begin as plain Python.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import ParamSpec, TypeVar
-
-import numba
+from functools import cached_property, update_wrapper
+from types import FunctionType
+from typing import Any, Generic, ParamSpec, TypeVar, cast
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
+#: So many calls of a kernel in plain Python cost less than loading it compiled: some milliseconds against a second.
+PLAIN_CALLS = 100
+
+
+class Kernel(Generic[P, R]):
+    """A function on arrays and numbers that runs compiled, after ``plain_calls`` calls as plain Python."""
+
+    def __init__(self, function: Callable[P, R], plain_calls: int, options: dict[str, Any]) -> None:
+        self._function = function
+        self._plain_calls = plain_calls
+        self._options = options
+        update_wrapper(self, function)
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """The function's result, whichever way it runs."""
+        if self._plain_calls > 0:
+            self._plain_calls -= 1
+            return self._function(*args, **kwargs)
+        return self.compiled(*args, **kwargs)
+
+    @cached_property
+    def compiled(self) -> Callable[P, R]:
+        """The compiled function; the kernels it calls are compiled with it."""
+        import numba
+
+        function = cast(FunctionType, self._function)
+        names = dict(function.__globals__)
+        for name in function.__code__.co_names:
+            if isinstance(names.get(name), Kernel):
+                names[name] = names[name].compiled
+        whole = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
+        whole.__module__, whole.__qualname__ = function.__module__, function.__qualname__
+        return cast(Callable[P, R], numba.njit(cache=True, **self._options)(whole))
+
 
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a kernel at its first call and keep the result on disk; division by zero raises, as in Python."""
-    jitted: Callable[P, R] = numba.njit(cache=True, error_model="python")(function)
-    return jitted
+    return Kernel(function, 0, {"error_model": "python"})
+
+
+def compiled_when_busy(function: Callable[P, R]) -> Callable[P, R]:
+    """As ``compiled``, but not before the kernel has been called often: for kernels whose single call is short."""
+    return Kernel(function, PLAIN_CALLS, {"error_model": "python"})
 
 
 def summing(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a kernel that may add in any order: for sums of positive numbers, where order costs last bits only."""
-    jitted: Callable[P, R] = numba.njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract"})(function)
-    return jitted
+    return Kernel(function, 0, {"error_model": "numpy", "fastmath": {"reassoc", "contract"}})

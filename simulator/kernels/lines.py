@@ -1,12 +1,9 @@
-"""Waves on a network of two-conductor lines, step by step: the method of characteristics in two modes.
+"""Waves on a network of lines, step by step: the method of characteristics.
 
-Every line end, every capacitance and every driver hangs on a pair of nodes (high, low). In modes the pair has the
-differential voltage ``high - low`` and the common one ``(high + low) / 2``; the currents that go with them are half
-the difference and the sum. Seen from its nodes a line end is a conductance and the wave that arrives from the other
-end; a capacitance (trapezoidal rule) is the same with its own wave of one step before.
-
-Nodes that resistors join form a cluster; its resistance matrix is inverted beforehand, so that a step is one small
-product per cluster. Only drivers are nonlinear: two piecewise-linear legs each.
+The two modes of a pair - differential and common - are nodes of their own, so that everything linear is scalar: a
+line end is a conductance and the wave that arrives from the other end, a capacitance (trapezoidal rule) the same with
+its own wave of one step before. What resistors join is inverted beforehand; of that inverse only the entries that are
+not zero are kept, as a list. Drivers alone are nonlinear, and see both modes: two piecewise-linear legs each.
 """
 
 from __future__ import annotations
@@ -16,46 +13,51 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.kernels.drive import leg_currents
 from simulator.kernels.jit import compiled
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+#: Rounds in which drivers that hang on one another are solved in turn, and the ampere to which they must agree.
+MOST_ROUNDS = 500
+AGREED_AMP = 1e-9
+
 
 class Lines(NamedTuple):
-    """The linear network: nodes numbered cluster by cluster; ohm, siemens, volt, steps."""
+    """The linear network: ohm, siemens, volt, steps."""
 
-    first: Ints  # (clusters + 1,) first node of each cluster
-    z_at: Ints  # (clusters,) where its matrix begins in z
-    z: Floats  # resistance matrices, row by row
     rest: Floats  # (nodes,) what the sources at rest give
-    high: Ints  # (ends,)
-    low: Ints  # (ends,)
-    g: Floats  # (ends, 2) conductance seen from the nodes: differential, common
-    k: Floats  # (ends, 2) share of the arriving wave that goes back by the loss at the end
-    source: Ints  # (ends,) the end whose wave arrives
-    lag: Ints  # (ends, 2) whole steps of delay
-    taps: Floats  # (ends, 2, 4) weights of the waves sent lag - 1, lag, lag + 1 and lag + 2 steps ago
-    lump_node: Ints  # (lumps, 4) high and low of either end
-    lump_y: Floats  # (lumps, 2) conductance of a short run
-    lump_q: Floats  # (lumps, 2) what its last current counts for, in ohm
+    z_to: Ints  # (entries,) node that moves
+    z_from: Ints  # (entries,) node that a current enters
+    z: Floats  # (entries,) ohm
+    node: Ints  # (ends,) node of each line end
+    g: Floats  # (ends,) conductance seen from the node
+    k: Floats  # (ends,) share of the arriving wave that goes back by the loss at the end
+    base: Ints  # (ends,) where the four samples of the arriving wave begin, before step 0 of the buffer
+    taps: Floats  # (4 * ends,) their weights, oldest first
+    store_node: Ints  # (stores,) node of each capacitance
+    store_g: Floats  # (stores,)
+    lump_node: Ints  # (2 * lumps,) both ends of each short run
+    lump_y: Floats  # (lumps,) its conductance
+    lump_q: Floats  # (lumps,) what its last current counts for, in ohm
 
 
 class Drivers(NamedTuple):
-    """Transmitters, those of one cluster beside each other; ``when``/``share`` are the corners of their ramps."""
+    """Transmitters, those that hang on one another side by side; ``when``/``share`` are the corners of their ramps."""
 
-    high: Ints  # (drivers,) nodes
-    low: Ints  # (drivers,)
-    cluster: Ints  # (drivers,)
-    group: Ints  # (groups + 1,) first driver of each cluster that has any
+    d: Ints  # (drivers,) differential node of its pins
+    c: Ints  # (drivers,) common node
+    group: Ints  # (groups + 1,) first driver of each group
     ground_volt: Floats
-    high_volt: Floats  # drive voltage of the high leg above ground
-    low_volt: Floats  # drop of the low leg
+    drive_high: Floats  # what the high leg drives towards, above ground
+    drive_low: Floats  # what the low leg drives towards, ground above pin
     on_ohm: Floats
     limit_amp: Floats
-    ground_ohm: Floats  # rise of the ground pin for each ampere of the low leg
-    mutual_ohm: Floats  # fall of the ground pin for each ampere of the high leg
+    port: Floats  # (4 * drivers,) ohm: high by high, high by low, low by high, low by low
+    column: Ints  # (drivers + 1,) first entry of each driver's column
+    column_node: Ints  # nodes that it moves
+    column_high: Floats  # ohm, for the current of the high leg
+    column_low: Floats  # ohm, for that of the low leg
     corner: Ints  # (drivers + 1,) first corner of each
     when: Floats  # ns
     share: Floats  # 0 to 1
@@ -64,31 +66,30 @@ class Drivers(NamedTuple):
 class State(NamedTuple):
     """What a run carries from step to step."""
 
-    waves: Floats  # (ends, 2, reach + chunk)
+    waves: Floats  # (ends * room,) waves sent, the last ones of each end first
     volts: Floats  # (nodes,)
-    lump_amp: Floats  # (lumps, 2)
+    store_wave: Floats  # (stores,)
+    lump_amp: Floats  # (lumps,)
     at_corner: Ints  # (drivers,)
 
 
 @compiled
 def _leg(port: float, drive: float, on_ohm: float, limit: float, share: float) -> float:
     """Current of one leg at a port voltage."""
-    wanted = (drive - port) / on_ohm
-    return share * min(max(wanted, 0.0), limit)
+    return share * min(max((drive - port) / on_ohm, 0.0), limit)
 
 
 @compiled
 def two_legs(
-    a: float, b: float, c: float, d: float, open_high: float, open_low: float,
-    drive_high: float, drive_low: float, on_ohm: float, limit: float, share: float,
+    a: float, b: float, c: float, d: float, want_high: float, want_low: float,
+    on_ohm: float, limit: float, share: float,
 ) -> tuple[float, float]:  # fmt: skip
-    """Currents of one driver's legs, in ampere, at ports of ``open + [[a, -b], [-c, d]] @ current``.
+    """Currents of one driver's legs, in ampere.
 
-    Each leg carries ``share * clip((drive - port) / on_ohm, 0, limit)``; of the nine pairs of regimes the one that
-    agrees with itself is taken.
+    Each carries ``share * clip((want - port) / on_ohm, 0, limit)`` where ``port = [[a, -b], [-c, d]] @ current``;
+    of the nine pairs of regimes the one that agrees with itself is taken.
     """
     ohm, most = on_ohm / share, limit * share
-    want_high, want_low = drive_high - open_high, drive_low - open_low
     aa, dd = a + ohm, d + ohm
     det = aa * dd - b * c
     high = (dd * want_high + b * want_low) / det
@@ -96,183 +97,102 @@ def two_legs(
     if 0.0 <= high <= most and 0.0 <= low <= most:
         return high, low
     best_high, best_low, best_error = 0.0, 0.0, np.inf
-    for regime_high in range(3):
-        for regime_low in range(3):
-            if regime_high == 1 and regime_low == 1:
-                continue
-            high = most if regime_high == 2 else 0.0
-            low = most if regime_low == 2 else 0.0
-            if regime_high == 1:
-                high = (want_high + b * low) / aa
-            if regime_low == 1:
-                low = (want_low + c * high) / dd
-            error = abs(_leg(open_high + a * high - b * low, drive_high, on_ohm, limit, share) - high)
-            error += abs(_leg(open_low - c * high + d * low, drive_low, on_ohm, limit, share) - low)
-            if error < best_error:
-                best_high, best_low, best_error = high, low, error
+    for regime in range(9):
+        regime_high, regime_low = regime // 3, regime % 3
+        high = most if regime_high == 2 else 0.0
+        low = most if regime_low == 2 else 0.0
+        if regime == 4:
+            continue
+        if regime_high == 1:
+            high = (want_high + b * low) / aa
+        if regime_low == 1:
+            low = (want_low + c * high) / dd
+        error = abs(_leg(a * high - b * low, want_high, on_ohm, limit, share) - high)
+        error += abs(_leg(d * low - c * high, want_low, on_ohm, limit, share) - low)
+        if error < best_error:
+            best_high, best_low, best_error = high, low, error
     return best_high, best_low
 
 
 @compiled
-def _share_at(drivers: Drivers, at_corner: Ints, j: int, t_ns: float) -> float:
-    """How far a driver is on, 0 to 1; time only goes forward."""
-    last = drivers.corner[j + 1] - 1
+def share_at(when: Floats, share: Floats, at_corner: Ints, j: int, last: int, t_ns: float) -> float:
+    """How far driver ``j`` is on, 0 to 1; time only goes forward."""
     n = at_corner[j]
-    while n < last and drivers.when[n + 1] <= t_ns:
+    while n < last and when[n + 1] <= t_ns:
         n += 1
     at_corner[j] = n
-    if n == last or t_ns <= drivers.when[n]:
-        return drivers.share[n]
-    rise = (drivers.share[n + 1] - drivers.share[n]) / (drivers.when[n + 1] - drivers.when[n])
-    return drivers.share[n] + rise * (t_ns - drivers.when[n])
+    if n == last or t_ns <= when[n]:
+        return share[n]
+    return share[n] + (share[n + 1] - share[n]) / (when[n + 1] - when[n]) * (t_ns - when[n])
 
 
 @compiled
-def _drive_one(lines: Lines, drivers: Drivers, j: int, share: float, volts: Floats) -> None:
-    """Add what one driver alone in its cluster does."""
-    c = drivers.cluster[j]
-    first, size, at = lines.first[c], lines.first[c + 1] - lines.first[c], lines.z_at[c]
-    h, w = drivers.high[j] - first, drivers.low[j] - first
-    z = lines.z
-    high, low = two_legs(
-        z[at + h * size + h] + drivers.mutual_ohm[j],
-        z[at + h * size + w] + drivers.ground_ohm[j],
-        z[at + w * size + h] + drivers.mutual_ohm[j],
-        z[at + w * size + w] + drivers.ground_ohm[j],
-        volts[first + h] - drivers.ground_volt[j],
-        drivers.ground_volt[j] - volts[first + w],
-        drivers.high_volt[j], -drivers.low_volt[j], drivers.on_ohm[j], drivers.limit_amp[j], share,
-    )  # fmt: skip
-    for i in range(size):
-        volts[first + i] += z[at + i * size + h] * high - z[at + i * size + w] * low
+def drive(drivers: Drivers, volts: Floats, at_corner: Ints, shares: Floats, amps: Floats, t_ns: float) -> None:
+    """Add to the node voltages what the drivers do at ``t_ns``.
 
-
-@compiled
-def _drive_many(lines: Lines, drivers: Drivers, one: int, end: int, shares: Floats, volts: Floats) -> None:
-    """Add what several drivers of one cluster do together."""
-    c = drivers.cluster[one]
-    first, size, at = lines.first[c], lines.first[c + 1] - lines.first[c], lines.z_at[c]
-    active = np.empty(end - one, np.int64)
-    count = 0
-    for j in range(one, end):
-        if shares[j] > 0.0:
-            active[count] = j
-            count += 1
-    node = np.empty(2 * count, np.int64)
-    sign = np.empty(2 * count)
-    drive, opened, ohm, limit = np.empty(2 * count), np.empty(2 * count), np.empty(2 * count), np.empty(2 * count)
-    for n in range(count):
-        j = active[n]
-        node[2 * n], node[2 * n + 1] = drivers.high[j] - first, drivers.low[j] - first
-        sign[2 * n], sign[2 * n + 1] = 1.0, -1.0
-        drive[2 * n], drive[2 * n + 1] = drivers.high_volt[j], -drivers.low_volt[j]
-        opened[2 * n] = volts[drivers.high[j]] - drivers.ground_volt[j]
-        opened[2 * n + 1] = drivers.ground_volt[j] - volts[drivers.low[j]]
-        for m in range(2):
-            ohm[2 * n + m] = drivers.on_ohm[j] / shares[j]
-            limit[2 * n + m] = drivers.limit_amp[j] * shares[j]
-    coupling = np.empty((2 * count, 2 * count))
-    for p in range(2 * count):
-        for q in range(2 * count):
-            coupling[p, q] = sign[p] * sign[q] * lines.z[at + node[p] * size + node[q]]
-    for n in range(count):
-        j = active[n]
-        coupling[2 * n, 2 * n] += drivers.mutual_ohm[j]
-        coupling[2 * n + 1, 2 * n] -= drivers.mutual_ohm[j]
-        coupling[2 * n, 2 * n + 1] -= drivers.ground_ohm[j]
-        coupling[2 * n + 1, 2 * n + 1] += drivers.ground_ohm[j]
-    current, _ = leg_currents(coupling, opened, drive, ohm, limit)
-    for i in range(size):
-        for p in range(2 * count):
-            volts[first + i] += sign[p] * lines.z[at + i * size + node[p]] * current[p]
-
-
-@compiled
-def _drive(lines: Lines, drivers: Drivers, state: State, shares: Floats, t_ns: float) -> None:
+    In a group each driver is solved exactly beside what the others do, in turn, until none moves: block coordinate
+    descent of a convex problem, since legs only resist.
+    """
+    port, column = drivers.port, drivers.column
     for group in range(drivers.group.shape[0] - 1):
         one, end = drivers.group[group], drivers.group[group + 1]
         on = 0
-        which = one
         for j in range(one, end):
-            shares[j] = _share_at(drivers, state.at_corner, j, t_ns)
-            if shares[j] > 0.0:
-                on += 1
-                which = j
-        if on == 1:
-            _drive_one(lines, drivers, which, shares[which], state.volts)
-        elif on > 1:
-            _drive_many(lines, drivers, one, end, shares, state.volts)
+            last = drivers.corner[j + 1] - 1
+            shares[j] = share_at(drivers.when, drivers.share, at_corner, j, last, t_ns)
+            amps[2 * j], amps[2 * j + 1] = 0.0, 0.0
+            on += shares[j] > 0.0
+        for _ in range(MOST_ROUNDS if on > 1 else on):
+            moved = 0.0
+            for j in range(one, end):
+                if shares[j] == 0.0:
+                    continue
+                a, b, c, d = port[4 * j], port[4 * j + 1], port[4 * j + 2], port[4 * j + 3]
+                was_high, was_low = amps[2 * j], amps[2 * j + 1]
+                middle = volts[drivers.c[j]] - drivers.ground_volt[j]
+                half = 0.5 * volts[drivers.d[j]]
+                # What the circuit's own columns hold of this driver is taken out; its ground's rise is in ``port``.
+                own_high = drivers.column_high[column[j]] * was_high + drivers.column_low[column[j]] * was_low
+                own_low = drivers.column_high[column[j] + 1] * was_high + drivers.column_low[column[j] + 1] * was_low
+                want_high = drivers.drive_high[j] - (middle + half - own_high)
+                want_low = drivers.drive_low[j] + (middle - half - own_low)
+                high, low = two_legs(
+                    a, b, c, d, want_high, want_low, drivers.on_ohm[j], drivers.limit_amp[j], shares[j]
+                )
+                amps[2 * j], amps[2 * j + 1] = high, low
+                high, low = high - was_high, low - was_low
+                moved = max(moved, abs(high), abs(low))
+                for n in range(column[j] + 2, column[j + 1]):
+                    volts[drivers.column_node[n]] += drivers.column_high[n] * high + drivers.column_low[n] * low
+            if moved < AGREED_AMP:
+                break
 
 
 @compiled
-def _arrive(lines: Lines, waves: Floats, past: int, arrived: Floats, amp: Floats) -> None:
-    """Waves that arrive in the step after ``past`` steps of the buffer, and the currents they bring to the nodes."""
-    lag, taps, g = lines.lag, lines.taps, lines.g
-    amp[:] = 0.0
-    for e in range(lines.high.shape[0]):
-        s = lines.source[e]
-        p = past - lag[e, 0] - 2
-        d = (
-            taps[e, 0, 3] * waves[s, 0, p] + taps[e, 0, 2] * waves[s, 0, p + 1]
-            + taps[e, 0, 1] * waves[s, 0, p + 2] + taps[e, 0, 0] * waves[s, 0, p + 3]
-        )  # fmt: skip
-        p = past - lag[e, 1] - 2
-        c = (
-            taps[e, 1, 3] * waves[s, 1, p] + taps[e, 1, 2] * waves[s, 1, p + 1]
-            + taps[e, 1, 1] * waves[s, 1, p + 2] + taps[e, 1, 0] * waves[s, 1, p + 3]
-        )  # fmt: skip
-        arrived[e, 0], arrived[e, 1] = d, c
-        d *= g[e, 0]
-        c *= 0.5 * g[e, 1]
-        amp[lines.high[e]] += c + d
-        amp[lines.low[e]] += c - d
+def _spread(lines: Lines, waves: Floats, store: Floats, amp: Floats, arrived: Floats, volts: Floats, past: int) -> None:
+    """Node voltages that arriving waves and capacitances give, without drivers; ``amp`` may hold currents already."""
+    node, g, base, taps = lines.node, lines.g, lines.base, lines.taps
+    for e in range(node.shape[0]):
+        p, t = base[e] + past, 4 * e
+        wave = taps[t] * waves[p] + taps[t + 1] * waves[p + 1] + taps[t + 2] * waves[p + 2] + taps[t + 3] * waves[p + 3]
+        arrived[e] = wave
+        amp[node[e]] += g[e] * wave
+    store_node, store_g = lines.store_node, lines.store_g
+    for e in range(store_node.shape[0]):
+        amp[store_node[e]] += store_g[e] * store[e]
+    volts[:] = lines.rest
+    z_to, z_from, z = lines.z_to, lines.z_from, lines.z
+    for n in range(z.shape[0]):
+        volts[z_to[n]] += z[n] * amp[z_from[n]]
 
 
 @compiled
-def _lumps(lines: Lines, state: State, carried: Floats, amp: Floats) -> None:
-    """Currents that short runs bring with them from the step before: into their first end, out of their second."""
-    node, volts = lines.lump_node, state.volts
-    for m in range(node.shape[0]):
-        high = volts[node[m, 0]] - volts[node[m, 2]]
-        low = volts[node[m, 1]] - volts[node[m, 3]]
-        d = lines.lump_y[m, 0] * (high - low + lines.lump_q[m, 0] * state.lump_amp[m, 0])
-        c = lines.lump_y[m, 1] * (0.5 * (high + low) + lines.lump_q[m, 1] * state.lump_amp[m, 1])
-        carried[m, 0], carried[m, 1] = d, c
-        amp[node[m, 0]] -= 0.5 * c + d
-        amp[node[m, 1]] -= 0.5 * c - d
-        amp[node[m, 2]] += 0.5 * c + d
-        amp[node[m, 3]] += 0.5 * c - d
-
-
-@compiled
-def _spread(lines: Lines, amp: Floats, volts: Floats) -> None:
-    """Node voltages without drivers."""
-    z = lines.z
-    for c in range(lines.first.shape[0] - 1):
-        first, end, at = lines.first[c], lines.first[c + 1], lines.z_at[c]
-        for i in range(first, end):
-            total = lines.rest[i]
-            for j in range(first, end):
-                total += z[at] * amp[j]
-                at += 1
-            volts[i] = total
-
-
-@compiled
-def _send(lines: Lines, state: State, past: int, arrived: Floats, carried: Floats) -> None:
-    """Waves that leave in this step, and the currents of short runs."""
-    volts, waves, k = state.volts, state.waves, lines.k
-    for e in range(lines.high.shape[0]):
-        high, low = volts[lines.high[e]], volts[lines.low[e]]
-        d, c = high - low, 0.5 * (high + low)
-        waves[e, 0, past] = d + k[e, 0] * (d - arrived[e, 0])
-        waves[e, 1, past] = c + k[e, 1] * (c - arrived[e, 1])
-    node = lines.lump_node
-    for m in range(node.shape[0]):
-        high = volts[node[m, 0]] - volts[node[m, 2]]
-        low = volts[node[m, 1]] - volts[node[m, 3]]
-        state.lump_amp[m, 0] = lines.lump_y[m, 0] * (high - low) + carried[m, 0]
-        state.lump_amp[m, 1] = lines.lump_y[m, 1] * 0.5 * (high + low) + carried[m, 1]
+def _turn(waves: Floats, ends: int, reach: int, past: int) -> None:
+    """Bring the last ``reach`` steps before ``past`` to the front of the buffer."""
+    room = waves.shape[0] // max(ends, 1)
+    for e in range(ends):
+        for i in range(reach):
+            waves[e * room + i] = waves[e * room + past - reach + i]
 
 
 @compiled
@@ -283,30 +203,34 @@ def advance(
 
     ``state.waves`` holds the last ``reach`` steps first; the rest of it is room for a chunk of steps.
     """
-    waves = state.waves
-    chunk = waves.shape[2] - reach
-    ends, nodes = lines.high.shape[0], lines.rest.shape[0]
-    arrived, amp = np.zeros((ends, 2)), np.zeros(nodes)
-    carried = np.zeros((lines.lump_node.shape[0], 2))
-    shares = np.zeros(drivers.high.shape[0])
+    node, k, store_node = lines.node, lines.k, lines.store_node
+    lump_node, lump_y, lump_q = lines.lump_node, lines.lump_y, lines.lump_q
+    waves, volts, store, lump_amp = state.waves, state.volts, state.store_wave, state.lump_amp
+    ends = node.shape[0]
+    room = waves.shape[0] // max(ends, 1)
+    arrived, amp, carried = np.zeros(ends), np.zeros(volts.shape[0]), np.zeros(lump_y.shape[0])
+    shares, amps = np.zeros(drivers.d.shape[0]), np.zeros(2 * drivers.d.shape[0])
     past = reach
     for n in range(out.shape[0]):
-        if past == reach + chunk:
-            for e in range(ends):
-                for mode in range(2):
-                    for i in range(reach):
-                        waves[e, mode, i] = waves[e, mode, chunk + i]
+        if past == room:
+            _turn(waves, ends, reach, past)
             past = reach
-        _arrive(lines, waves, past, arrived, amp)
-        _lumps(lines, state, carried, amp)
-        _spread(lines, amp, state.volts)
-        _drive(lines, drivers, state, shares, t_ns + (n + 1) * step_ns)
-        _send(lines, state, past, arrived, carried)
+        amp[:] = 0.0
+        for m in range(lump_y.shape[0]):
+            a, b = lump_node[2 * m], lump_node[2 * m + 1]
+            carried[m] = lump_y[m] * (volts[a] - volts[b] + lump_q[m] * lump_amp[m])
+            amp[a] -= carried[m]
+            amp[b] += carried[m]
+        _spread(lines, waves, store, amp, arrived, volts, past)
+        drive(drivers, volts, state.at_corner, shares, amps, t_ns + (n + 1) * step_ns)
+        for e in range(ends):
+            volt = volts[node[e]]
+            waves[e * room + past] = volt + k[e] * (volt - arrived[e])
+        for e in range(store_node.shape[0]):
+            store[e] = 2.0 * volts[store_node[e]] - store[e]
+        for m in range(lump_y.shape[0]):
+            lump_amp[m] = lump_y[m] * (volts[lump_node[2 * m]] - volts[lump_node[2 * m + 1]]) + carried[m]
         past += 1
         for p in range(probes.shape[0]):
-            out[n, p] = state.volts[probes[p]]
-    # Leave the last steps where the next call looks for them.
-    for e in range(ends):
-        for mode in range(2):
-            for i in range(reach):
-                waves[e, mode, i] = waves[e, mode, past - reach + i]
+            out[n, p] = volts[probes[p]]
+    _turn(waves, ends, reach, past)
