@@ -6,17 +6,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
-import can
-
 from simulator.condition import Condition, ModuleState
-from simulator.interface import SimulatedBus
+from simulator.datalink.controller import Outgoing
+from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
 
 #: The vehicle runs for this long before the first question (own choice).
 RUN_IN_S = 0.1
 #: How long answers are waited for: 50 ms (ISO 14229-2) and the frames' own time on a busy network.
-WAIT_S = 0.1
+WAIT_NS = 100_000_000
 ROUNDS = 2
 _TESTER_PRESENT = bytes.fromhex("02 3E 00 CC CC CC CC CC")
 _ANSWER = bytes.fromhex("02 7E 00")
@@ -53,15 +52,15 @@ def roll_call(
     if network is not None:
         vehicle.network(network)
     simulation = Simulation(vehicle, condition=condition, seed=seed)
-    buses = [simulation.connect(place, name) for name, place in vehicle.sockets if network in (None, name)]
-    answering: set[str] = set()
+    testers = [_Tester(simulation, name, place) for name, place in vehicle.sockets if network in (None, name)]
     # on a network where the tester's bits reach nobody there is nothing to wait for
-    buses = [bus for bus in buses if simulation.in_reach(bus.network, bus.name)]
-    if buses:
+    testers = [tester for tester in testers if simulation.in_reach(tester.network, tester.name)]
+    if testers:
         simulation.advance(RUN_IN_S)
+    answering: set[str] = set()
     for _ in range(ROUNDS):
-        for bus in buses:
-            answering |= _ask(simulation, bus, [name for name in vehicle.modules if name not in answering])
+        for tester in testers:
+            answering |= tester.ask([name for name in vehicle.modules if name not in answering])
     return RollCall(
         tuple(name for name in vehicle.modules if name in answering),
         tuple(name for name in vehicle.modules if name not in answering),
@@ -69,23 +68,38 @@ def roll_call(
     )
 
 
-def _ask(simulation: Simulation, bus: SimulatedBus, names: list[str]) -> set[str]:
-    """Ask modules at once on a bus; who answers in time."""
-    modules = simulation.drawn.modules
-    asked = {modules[name].response_id: name for name in names}
-    bus.set_filters([{"can_id": identifier, "can_mask": 0x7FF, "extended": False} for identifier in asked])
-    while asked and bus.recv(0) is not None:
-        pass
-    for name in names:
-        request = can.Message(
-            arbitration_id=modules[name].request_id, is_extended_id=False, data=_TESTER_PRESENT, dlc=8
-        )
-        bus.send(request)
-    answering: set[str] = set()
-    limit_ns = simulation.t_ns + round(WAIT_S * 1e9)
-    while len(answering) < len(names) and simulation.t_ns < limit_ns:
-        answer = bus.recv((limit_ns - simulation.t_ns) / 1e9)
-        if answer is not None and answer.data[:3] == _ANSWER:
-            answering.add(asked[answer.arbitration_id])
-    bus.flush_tx_buffer()
-    return answering
+class _Tester:
+    """A tester at a socket that only calls the roll (and is there faster than a python-can bus can be loaded)."""
+
+    def __init__(self, simulation: Simulation, network: str, place: str) -> None:
+        self.name = simulation.tester_name()
+        self.network = network
+        self.place = place
+        self._simulation = simulation
+        self._asked: dict[int, str] = {}
+        self._answering: set[str] = set()
+        simulation.attach(self)
+
+    def ask(self, names: list[str]) -> set[str]:
+        """Ask modules at once; who answers in time."""
+        simulation, modules = self._simulation, self._simulation.drawn.modules
+        self._asked = {modules[name].response_id: name for name in names}
+        self._answering = set()
+        questions = [Outgoing(modules[name].request_id, _TESTER_PRESENT, kept=True) for name in names]
+        for question in questions:
+            simulation.submit(self.network, self.name, question)
+        limit_ns = simulation.t_ns + WAIT_NS
+        while len(self._answering) < len(names) and simulation.step(limit_ns):
+            pass
+        for question in questions:
+            simulation.withdraw(self.network, self.name, question)
+        return self._answering
+
+    def received(self, record: FrameRecord, frame: Outgoing) -> None:
+        """A frame has arrived; is it an answer?"""
+        name = None if record.extended else self._asked.get(record.frame_id)
+        if name is not None and record.data[:3] == _ANSWER:
+            self._answering.add(name)
+
+    def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
+        """An own question has been sent, or not; either way the answer decides."""

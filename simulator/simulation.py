@@ -98,7 +98,7 @@ class Simulation:
         self._wirings: dict[str, Wiring] = {}
         self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
         self._traffic_ns: dict[str, int] = {}
-        self._floods: dict[str, Outgoing] = {}
+        self._floods: dict[tuple[str, str], Outgoing] = {}
         self._media = {name: self._medium(network) for name, network in vehicle.networks.items()}
         self._requests: dict[tuple[str, int], tuple[str, ...]] = {}
         for name, module in self.modules.items():
@@ -334,7 +334,7 @@ class Simulation:
         silent = frozenset(
             (item.network, item.message) for item in vehicle.deviations if isinstance(item, SilentMessage)
         )
-        floods: dict[str, Outgoing] = {}
+        floods: dict[tuple[str, str], Outgoing] = {}
         for name, module in self.modules.items():
             # without a wake pin and with the ignition off it only listens: else two such would keep each other awake
             runs_on = module.description.wake is None and not self._condition.ignition_on
@@ -343,14 +343,14 @@ class Simulation:
             module.switch(self.t_ns, self.states[name] is ModuleState.AWAKE)
             flood = behaviours.get((name, "flooding"))
             if flood is not None:
-                known = self._floods.get(name)
-                same = known is not None and known.frame_id == flood.value
-                floods[name] = known if same and known else _flood(flood.value)
+                for network in module.networks:
+                    known = self._floods.get((name, network))
+                    same = known is not None and known.frame_id == flood.value
+                    floods[name, network] = known if same and known else _flood(flood.value)
             self._plan_module(module)
-        for name, frame in self._floods.items():
-            if floods.get(name) is not frame:
-                for network in self.modules[name].networks:
-                    self._media[network].withdraw(name, frame)
+        for (name, network), frame in self._floods.items():
+            if floods.get((name, network)) is not frame:
+                self._media[network].withdraw(name, frame)
         self._floods = floods
 
     def _rewire(self, network: str, circuit: Circuit) -> None:
@@ -363,8 +363,8 @@ class Simulation:
         if wiring != self._wirings.get(network):
             self._wirings[network] = wiring
             medium.rewire(self.t_ns, wiring)
-        for name, frame in self._floods.items():
-            if name in wiring.hearers:
+        for (name, place), frame in self._floods.items():
+            if place == network and name in wiring.hearers:
                 medium.submit(self.t_ns, name, frame)
 
     def _plan_changes(self) -> None:
@@ -443,7 +443,7 @@ class Simulation:
                     module = self.modules[name]
                     module.feed(attempt.t_end_ns, network, frame)
                     self._plan_module(module)
-            if self._floods and self._floods.get(attempt.node) is frame:
+            if self._floods and self._floods.get((attempt.node, network)) is frame:
                 self._media[network].submit(attempt.t_end_ns, attempt.node, frame)
         for tap in self._taps:
             if tap.network == network:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 #: Later than everything.
 NEVER_NS = 1 << 62
@@ -27,7 +28,7 @@ class Outgoing:
     For a remote frame ``data`` is only as long as the data it asks for.
     """
 
-    __slots__ = ("brs", "data", "extended", "fd", "frame_id", "kept", "key", "name", "remote")
+    __slots__ = ("brs", "data", "extended", "fd", "frame_id", "kept", "key", "measured", "name", "remote")
 
     def __init__(
         self,
@@ -49,6 +50,8 @@ class Outgoing:
         self.fd = fd
         self.brs = brs
         self.kept = kept
+        #: (length in bit, dominant bits without the ACK slot, duration in ns), once the medium has measured it
+        self.measured: tuple[int, int, int] | None = None
         # the bits up to RTR as a number: the lowest wins arbitration
         if extended:
             self.key = (frame_id >> 18) << 21 | 0x180000 | (frame_id & 0x3FFFF) << 1 | remote
@@ -74,8 +77,7 @@ class Wiring:
     rates: Mapping[str, int] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Attempt:
+class Attempt(NamedTuple):
     """One attempt to send: from SOF to the end of EOF or of the error delimiter; dominant bits without the ACK slot."""
 
     t_start_ns: int
@@ -91,6 +93,11 @@ class Attempt:
 
 class Node:
     """The controller of a node: what waits, its error counters, when it may listen and start."""
+
+    __slots__ = (
+        "blocked", "free_ns", "heard", "hearers", "hearing", "idle_ns", "missing", "mute", "name", "off", "quiet_ns",
+        "rate", "receive_errors", "sending", "transmit_errors", "waiting",
+    )  # fmt: skip
 
     def __init__(self, name: str, t_ns: int) -> None:
         self.name = name

@@ -1,4 +1,4 @@
-"""The three cyclic redundancy checks of CAN, bit by bit and, for the classic one, byte by byte."""
+"""The three cyclic redundancy checks of CAN, bit by bit, and a table for the classic one by the byte."""
 
 from __future__ import annotations
 
@@ -38,12 +38,5 @@ def _table() -> tuple[int, ...]:
     return tuple(CRC_15.of((byte >> (7 - i)) & 1 for i in range(8)) for byte in range(256))
 
 
-_BYTES = _table()
-
-
-def crc_15_of_bytes(data: bytes) -> int:
-    """CRC-15 of whole bytes, most significant bit first; zeros before the first one change nothing."""
-    register, table = 0, _BYTES
-    for byte in data:
-        register = (register << 8) & 0x7FFF ^ table[(register >> 7) ^ byte]
-    return register
+#: By the top byte of the register: what eight bits of zero leave of it. Zeros before the first bit change nothing.
+CRC_15_BYTES = _table()

@@ -91,19 +91,17 @@ class Medium:
 
     def advance(self, t_ns: int) -> None:
         """Do what is due at this instant: frames end, nodes come back from bus-off, frames start."""
-        for transmission in [one for one in self._active if one.end_ns <= t_ns]:
-            if transmission in self._active:  # ending one may have broken another
+        for transmission in self._active[:]:
+            # ending one may have broken another
+            if transmission.end_ns <= t_ns and transmission in self._active:
                 self._end(transmission)
-        starters = []
         for node in self._nodes.values():
-            if node.off:
-                if node.hearing == 0 and not node.blocked and self._back_ns(node) <= t_ns:
-                    self._come_back(node, t_ns)
-            elif node.waiting and node.hearing == 0 and node.free_ns <= t_ns and not node.blocked:
-                starters.append(node)
+            if node.off and not node.hearing and not node.blocked and self._back_ns(node) <= t_ns:
+                self._come_back(node, t_ns)
+        starters = self._plan(t_ns)
         if starters:
             self._start(t_ns, starters)
-        self._plan(t_ns)
+            self._plan(t_ns)
 
     def rewire(self, t_ns: int, wiring: Wiring) -> None:
         """Put another wiring in force; frames on the wire that it breaks end in an error."""
@@ -228,18 +226,24 @@ class Medium:
                 transmission.receivers.append(one)
         heard = node.heard
         transmission.acknowledgers = [one for one in transmission.receivers if one in heard]
-        frame = transmission.frame
-        if frame.fd or frame.remote:
-            encoded = _encoded(frame.frame_id, frame.data, frame.extended, frame.remote, frame.fd, frame.brs)
-            length, dominant = encoded.length, encoded.bits.count(0) - 1
-            transmission.end_ns = t_ns + round(encoded.bit_starts_ns(*self._timing)[-1])
-        else:
-            length, dominant = length_and_dominant(frame.frame_id, frame.data, frame.extended)
-            transmission.end_ns = t_ns + self._ns(length)
-        transmission.length, transmission.dominant = length, dominant
+        measured = transmission.frame.measured or self._measure(transmission.frame)
+        transmission.length, transmission.dominant, duration_ns = measured
+        transmission.end_ns = t_ns + duration_ns
         if not transmission.acknowledgers:
             transmission.end_ns -= self._ns(_AFTER_ACK_BITS)
         return clash
+
+    def _measure(self, frame: Outgoing) -> tuple[int, int, int]:
+        """(length in bit, dominant bits without the ACK slot, duration in ns) of a frame, kept with it."""
+        if frame.fd or frame.remote:
+            encoded = _encoded(frame.frame_id, frame.data, frame.extended, frame.remote, frame.fd, frame.brs)
+            length, dominant = encoded.length, encoded.bits.count(0) - 1
+            duration_ns = round(encoded.bit_starts_ns(*self._timing)[-1])
+        else:
+            length, dominant = length_and_dominant(frame.frame_id, frame.data, frame.extended)
+            duration_ns = self._ns(length)
+        frame.measured = length, dominant, duration_ns
+        return frame.measured
 
     def _end(self, transmission: Transmission) -> None:
         """A frame has reached its end, or its ACK slot without a dominant bit."""
@@ -247,10 +251,13 @@ class Medium:
         if not transmission.acknowledgers:
             self._fail_unacknowledged(transmission)
             return
-        self._remove(transmission)
-        node.waiting = _without(node.waiting, transmission)
+        self._active.remove(transmission)
+        node.sending = None
+        if node.waiting.get(transmission.slot) is transmission.frame:
+            del node.waiting[transmission.slot]  # unless a newer one has taken its slot meanwhile
         free_ns = t_ns + self._after_ns
         for one in node.hearers:
+            one.hearing -= 1
             one.idle_ns = one.free_ns = free_ns
             if one.off:
                 one.quiet_ns = t_ns - self._ns(_AFTER_ACK_BITS)
@@ -270,8 +277,8 @@ class Medium:
                 Outcome.OK,
                 transmission.length,
                 transmission.dominant,
-                tuple([one.name for one in transmission.acknowledgers]),
-                tuple([one.name for one in transmission.receivers]),
+                _names(transmission.acknowledgers),
+                _names(transmission.receivers),
             )
         )
 
@@ -389,19 +396,24 @@ class Medium:
     def _ns(self, bits: int) -> int:
         return bits * 1_000_000_000 // self.bit_rate
 
-    def _plan(self, t_ns: int) -> None:
-        """The next instant at which something is due."""
-        due = NEVER_NS
+    def _plan(self, t_ns: int) -> list[Node]:
+        """Set the next instant at which something is due; the nodes that may start a frame at this one."""
+        due, starters = NEVER_NS, []
         for transmission in self._active:
-            due = min(due, transmission.end_ns)
+            if transmission.end_ns < due:
+                due = transmission.end_ns
         for node in self._nodes.values():
             if node.hearing or node.blocked:
                 continue
             if node.off:
                 due = min(due, self._back_ns(node))
             elif node.waiting:
-                due = min(due, node.free_ns)
-        self.deadline_ns = max(due, t_ns)
+                if node.free_ns <= t_ns:
+                    starters.append(node)
+                elif node.free_ns < due:
+                    due = node.free_ns
+        self.deadline_ns = t_ns if starters else max(due, t_ns)
+        return starters
 
 
 def _rank(ready: tuple[tuple[int, int], int, Node]) -> tuple[int, int, int]:
@@ -409,11 +421,8 @@ def _rank(ready: tuple[tuple[int, int], int, Node]) -> tuple[int, int, int]:
     return key, position, number
 
 
-def _without(waiting: dict[tuple[int, int], Outgoing], sent: Transmission) -> dict[tuple[int, int], Outgoing]:
-    """What still waits: all but the frame just sent, unless a newer one has taken its slot meanwhile."""
-    if waiting.get(sent.slot) is sent.frame:
-        del waiting[sent.slot]
-    return waiting
+def _names(nodes: list[Node]) -> tuple[str, ...]:
+    return tuple([node.name for node in nodes])
 
 
 @lru_cache(maxsize=4096)

@@ -29,8 +29,6 @@ def write(path: Path, *texts: str) -> list:
 @pytest.mark.parametrize("ending", [".asc", ".blf", ".log", ".csv", ".mf4"])
 def test_what_is_written_is_read_back(tmp_path: Path, ending: str) -> None:
     """Source: python-can's readers."""
-    if ending == ".mf4":
-        pytest.importorskip("asammdf")
     path = tmp_path / f"run{ending}"
     records = write(path)
     messages = list(can.LogReader(path))
