@@ -51,6 +51,9 @@ def main() -> int:
     if complaint is not None:
         print(f"sixtyohm: {complaint}", file=sys.stderr)
         return 1
+    if not any(word.lower().endswith(".mf4") for word in sys.argv):
+        # python-can would load it where it is installed, and pandas with it: a second for a format not asked for
+        sys.modules.setdefault("asammdf", None)  # type: ignore[arg-type]
     from lab.command import main as command
 
     return command()
