@@ -18,6 +18,8 @@ TERMINATOR_TOLERANCE = 0.02
 WIRE_TOLERANCE = 0.05
 METER_TOLERANCE = 0.01
 METER_OHM = 0.2
+#: A voltmeter's last digits and the drift of regulators and grounds (own choice), on top of the meter's 1 %.
+VOLT_SLACK = 0.02
 #: Where trade practice still accepts a reading of the pair (common practice, no source): 54 to 69 where 60 is expected.
 EDGE = (0.9, 1.15)
 #: Above this a meter shows OL.

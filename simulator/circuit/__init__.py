@@ -2,13 +2,14 @@
 
 from simulator.circuit.circuit import DOMINANT_VOLT, RECESSIVE_VOLT, TESTER, Circuit, Volts, judge_lines
 from simulator.circuit.spice import node_names, spice_netlist
-from simulator.circuit.table import resistance_table
+from simulator.circuit.table import FaultTable, resistance_table
 
 __all__ = [
     "DOMINANT_VOLT",
     "RECESSIVE_VOLT",
     "TESTER",
     "Circuit",
+    "FaultTable",
     "Volts",
     "judge_lines",
     "node_names",

@@ -76,7 +76,7 @@ class Circuit:
         self.condition = condition or Condition()
         for name in self.condition.unplugged:
             vehicle.module(name)
-        shape = shape_of(vehicle)
+        shape = shape_of(vehicle, self.condition.parted)
         self.drawing = shape.drawing
         self.draft = shape.drawing.copy().assemble(vehicle.deviations, self.condition)
         self.draft.scale(wire_factor, terminator_factor)

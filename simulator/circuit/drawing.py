@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from typing import Generic, TypeAlias, TypeVar
 
 import numpy as np
@@ -49,8 +50,9 @@ class Drawing:
     ``ohm`` and ``volt`` are (elements,); ``start`` and ``end`` hold node numbers, -1 for the body.
     """
 
-    def __init__(self, vehicle: Vehicle) -> None:
+    def __init__(self, vehicle: Vehicle, parted: frozenset[tuple[str, str]] = frozenset()) -> None:
         self.vehicle = vehicle
+        self.parted = parted
         self.node: dict[Point, int] = {BODY: -1}
         self.element: dict[Element, int] = {}
         self.start: list[int] = []
@@ -108,8 +110,7 @@ class Drawing:
         net = network.name
         for run in network.runs:
             for line in LINES:
-                start: Point = ("place", net, run.start, line)
-                end: Point = ("place", net, run.end, line)
+                start, end = (self._run_end(network, run.name, place, line) for place in (run.start, run.end))
                 self._add(("run", net, run.name, line), start, end, run.length_m * network.pair.ohm_per_m)
         for name in (module for at, module in self.pins if at == net):
             transceiver = self.vehicle.modules[name].transceiver
@@ -121,6 +122,16 @@ class Drawing:
             side = "pin" if terminator.inside else "place"
             high, low = ((side, net, terminator.at, line) for line in LINES)
             self._add(("terminator", net, terminator.at, str(number)), high, low, terminator.ohm)
+
+    def _run_end(self, network: Network, run: str, place: str, line: str) -> Point:
+        """Where the end of a run is: at its place, or at the other side of the connector there that is parted."""
+        if (network.name, place) in self.parted:
+            parting = network.parting_at(place)
+            if parting is None:
+                raise BadRequest(f"there is no connector to part at {place}")
+            if run in parting.off:
+                return ("off", network.name, place, line)
+        return ("place", network.name, place, line)
 
     def copy(self) -> Draft:
         """A changeable copy of the elements."""
@@ -156,6 +167,12 @@ class Overlay(Generic[T]):
         """Add an entry."""
         self.added.append(value)
 
+    def copy(self) -> Overlay[T]:
+        """An overlay on the same list with the same differences."""
+        twin = Overlay(self.base)
+        twin.changed, twin.added = dict(self.changed), list(self.added)
+        return twin
+
 
 class Draft:
     """What conditions, deviations and states change of a drawing; private to the circuit."""
@@ -172,6 +189,12 @@ class Draft:
         self.extra_terminators: list[int] = []
         self.extra_wires: list[int] = []
         self.behaviours: list[Behaviour] = []
+
+    def again(self) -> Draft:
+        """A copy whose resistances can be changed without changing this one's."""
+        twin = copy(self)
+        twin.ohm = self.ohm.copy()
+        return twin
 
     def add(self, element: Element, start: Point, end: Point, ohm: float) -> int:
         """Add an element between two points, new ones included."""
@@ -201,28 +224,18 @@ class Draft:
     # -- what faults and people do ------------------------------------------------------------------------------
 
     def assemble(self, deviations: Iterable[Deviation], condition: Condition) -> Draft:
-        """Apply faults and condition: first what moves the ends of runs, then what crosses them, then values."""
+        """Apply faults and condition: first what moves the ends of runs, then what crosses them, then values.
+
+        The parted connectors are those of the drawing already.
+        """
         ordered = list(deviations)
         for item in ordered:
             if isinstance(item, StubLength):
                 self._lengthen_stub(item)
-        for network, place in sorted(condition.parted):
-            self._part(network, place)
         for item in ordered:
             self._apply(item)
         self._put_into(condition)
         return self
-
-    def _part(self, network: str, place: str) -> None:
-        described = self.drawing.vehicle.network(network)
-        parting = described.parting_at(place)
-        if parting is None:
-            raise BadRequest(f"there is no connector to part at {place}")
-        for name in parting.off:
-            run = described.run(name)
-            for line in LINES:
-                element = self.number("run", network, run.name, line)
-                self._move(element, run.end == place, ("off", network, place, line))
 
     def _apply(self, item: Deviation) -> None:
         match item:
@@ -260,21 +273,18 @@ class Draft:
         network = self.drawing.vehicle.networks[item.network]
         for line in LINES:
             joint: Point = ("joint", item.network, item.module, line)
+            plug: Point = ("place", item.network, item.module, line)
             for run in network.runs:
                 element = self.number("run", item.network, run.name, line)
-                if run.start == item.module:
-                    self._move(element, False, joint)
-                if run.end == item.module:
-                    self._move(element, True, joint)
+                for end, ends in ((False, self.start), (True, self.end)):
+                    if ends[element] == self.node[plug]:
+                        self._move(element, end, joint)
             name = ("stub", item.network, item.module, line)
-            plug: Point = ("place", item.network, item.module, line)
             self.extra_wires.append(self.add(name, joint, plug, item.length_m * network.pair.ohm_per_m))
 
     def _put_into(self, condition: Condition) -> None:
         """Unplugged modules, battery lead and ignition."""
-        for module in condition.unplugged:
-            for number in self.drawing.contacts[module]:
-                self.ohm[number] = math.inf
+        self.unplug(condition.unplugged)
         if not condition.battery_on:
             self.ohm[self.number("battery")] = math.inf
             self.volt = {}
@@ -282,6 +292,12 @@ class Draft:
             for fuse in self.drawing.vehicle.fuses.values():
                 if fuse.switched:
                     self.ohm[self.number("fuse", fuse.name)] = math.inf
+
+    def unplug(self, modules: Iterable[str]) -> None:
+        """Open the contacts of all pins of these modules."""
+        for module in modules:
+            for number in self.drawing.contacts[module]:
+                self.ohm[number] = math.inf
 
     # -- what modules do ----------------------------------------------------------------------------------------
 

@@ -14,15 +14,15 @@ from simulator.probes import POSITIVE
 from simulator.vehicle import Vehicle
 
 #: How many vehicles, and how many patterns of each, are kept.
-KEPT_SHAPES = 16
+KEPT_SHAPES = 64
 KEPT_PATTERNS = 512
 
 
 class Shape:
     """The drawing of a vehicle with its elimination order and the patterns that faulted copies have needed."""
 
-    def __init__(self, vehicle: Vehicle) -> None:
-        drawing = self.drawing = Drawing(vehicle)
+    def __init__(self, vehicle: Vehicle, parted: frozenset[tuple[str, str]] = frozenset()) -> None:
+        drawing = self.drawing = Drawing(vehicle, parted)
         count = len(drawing.node) - 1
         start, end = list(drawing.start), list(drawing.end)
         # Shorts between the lines of a place and to battery positive fit into the pattern without a new one.
@@ -64,16 +64,16 @@ class Shape:
         return kept
 
 
-_shapes: OrderedDict[tuple[int, ...], tuple[Vehicle, Shape]] = OrderedDict()
+_shapes: OrderedDict[object, tuple[Vehicle, Shape]] = OrderedDict()
 
 
-def shape_of(vehicle: Vehicle) -> Shape:
+def shape_of(vehicle: Vehicle, parted: frozenset[tuple[str, str]] = frozenset()) -> Shape:
     """The shape of a vehicle as drawn; faulted copies of a vehicle share its parts and so its shape."""
     parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
-    key = tuple(id(part) for part in parts)
+    key = (tuple(id(part) for part in parts), parted)
     if key not in _shapes:
         # The vehicle is kept beside its shape: an id is only good while its object lives.
-        _shapes[key] = (vehicle, Shape(vehicle.as_drawn()))
+        _shapes[key] = (vehicle, Shape(vehicle.as_drawn(), parted))
         if len(_shapes) > KEPT_SHAPES:
             _shapes.popitem(last=False)
     _shapes.move_to_end(key)
