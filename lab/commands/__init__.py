@@ -5,7 +5,9 @@ from __future__ import annotations
 import click
 
 from lab.commands.calculator import should, spice
+from lab.commands.cases import job
 from lab.commands.files import check, faults, schema, vehicles
+from lab.commands.reach import reach
 from lab.commands.readings import call, read
 from lab.commands.tour import demo
 from lab.commands.traffic import frame, run
@@ -14,6 +16,6 @@ __all__ = ["COMMANDS"]
 
 COMMANDS: dict[str, click.Command] = {
     command.name: command
-    for command in (should, read, call, frame, run, spice, check, schema, vehicles, faults, demo)
+    for command in (should, read, call, frame, run, spice, check, schema, vehicles, faults, demo, job)
     if command.name is not None
 }

@@ -1,0 +1,103 @@
+"""``job``: a student's attempt at a vehicle, in the terminal or action by action."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from lab.commands.common import json_option, show_json
+
+if TYPE_CHECKING:
+    from lab.job import Job
+
+
+@click.group()
+def job() -> None:
+    """A job: find the fault of a vehicle, measuring; every action has its minutes, every reading its slip.
+
+    The journal is on the disk before an answer is shown: after a power cut, go on with job resume.
+    """
+
+
+@job.command()
+@click.argument("subject", metavar="VEHICLE/CASE")
+@click.option("--seed", type=int, help="For a vehicle: another seed, another fault. A case brings its own.")
+@click.option(
+    "--journal", type=click.Path(dir_okay=False), help="Journal file; default: named after the subject, here."
+)
+@json_option
+def start(subject: str, seed: int | None, journal: str | None, as_json: bool) -> None:
+    """Open a job on a case file, or on a vehicle with a fault drawn by --seed. With --json: only opens it."""
+    from lab.job import start_job
+
+    _at_the_prompt(start_job(subject, seed, journal), as_json)
+
+
+@job.command()
+@click.argument("journal", required=False, metavar="[JOURNAL]")
+@json_option
+def resume(journal: str | None, as_json: bool) -> None:
+    """Go on with a job at the minute it was left (default: the newest journal here). With --json: only shows it."""
+    from lab.job import resume_job
+
+    _at_the_prompt(resume_job(journal), as_json)
+
+
+@job.command(name="do")
+@click.argument("action")
+@click.option("--journal", type=click.Path(dir_okay=False), help="Journal file; default: the newest here.")
+@json_option
+def do_action(action: str, journal: str | None, as_json: bool) -> None:
+    """One ACTION of a job, like "read ohms DLC.high DLC.low", without the prompt."""
+    from lab.cautions import caution
+    from lab.job import resume_job
+
+    opened = resume_job(journal)
+    try:
+        answer = opened.do(action)
+        if as_json:
+            show_json(
+                {
+                    "minute": opened.minute,
+                    "minutes": answer.minutes,
+                    "lines": list(answer.lines),
+                    "slip": answer.slip.as_json() if answer.slip else None,
+                    "warnings": [caution(number) for number in answer.cautions],
+                }
+            )
+            return
+        for number in answer.cautions:
+            click.echo(caution(number))
+        for line in (*([answer.slip.line()] if answer.slip else []), *answer.lines):
+            click.echo(line)
+    finally:
+        opened.journal.close()
+
+
+def _at_the_prompt(opened: Job, as_json: bool) -> None:
+    """Hand a job to the prompt, or show it; the journal is closed in the end."""
+    try:
+        if as_json:
+            show_json(_as_json(opened))
+            return
+        from lab.shell import Shell
+
+        Shell(opened).cmdloop()
+    finally:
+        opened.journal.close()
+
+
+def _as_json(opened: Job) -> dict[str, Any]:
+    from lab.cautions import caution
+
+    return {
+        "journal": str(opened.journal.path),
+        "vehicle": opened.vehicle.name,
+        "card": list(opened.card()),
+        "minute": opened.minute,
+        "minutes_allowed": opened.minutes_allowed,
+        "slips": [slip.as_json() for slip in opened.slips],
+        "verdict": opened.verdict,
+        "warnings": [caution(1)],
+    }
