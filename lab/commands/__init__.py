@@ -16,6 +16,6 @@ __all__ = ["COMMANDS"]
 
 COMMANDS: dict[str, click.Command] = {
     command.name: command
-    for command in (should, read, call, frame, run, spice, check, schema, vehicles, faults, demo, job)
+    for command in (should, read, call, reach, frame, run, spice, check, schema, vehicles, faults, demo, job)
     if command.name is not None
 }
