@@ -1,0 +1,123 @@
+"""Reading slips: what was read, where, in what condition, when, and whether it counts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from lab.pictures import TakenReading
+from simulator.condition import Condition
+from simulator.probes import parse_probe
+from simulator.vehicle import Vehicle
+
+#: Below this an ohm reading with leads that were not zeroed says little: the leads are 0.2 ohm themselves.
+LEADS_MATTER_OHM = 5.0
+
+
+@dataclass(frozen=True)
+class Slip:
+    """One reading: ``kind`` is ohms, volts or call; ``state`` is valid, doubtful or void, and ``why`` says so.
+
+    ``value`` in ohm or volt, None for OL and for a roll call. ``silent`` are the modules that did not answer.
+    """
+
+    number: int
+    minute: float
+    kind: str
+    red: str = ""
+    black: str = ""
+    value: float | None = None
+    display: str = ""
+    silent: tuple[str, ...] = ()
+    condition: Condition = field(default_factory=Condition)
+    shaken: str = ""
+    zeroed: bool = False
+    state: str = "valid"
+    why: str = ""
+
+    @property
+    def where(self) -> str:
+        """What was done, as one types it: ``ohms DLC.high DLC.low``."""
+        return f"{self.kind} {self.red} {self.black}".strip()
+
+    def line(self) -> str:
+        """The slip in one line."""
+        note = "" if self.state == "valid" else f"  {self.state.upper()}: {self.why}"
+        return f"{self.where}: {self.display} ({self.situation()}){note}"
+
+    def situation(self) -> str:
+        """The condition of the car in words."""
+        words = [f"battery {_on(self.condition.battery_on)}", f"ignition {_on(self.condition.ignition_on)}"]
+        words += [f"{name} unplugged" for name in sorted(self.condition.unplugged)]
+        words += [f"{place} parted" for _, place in sorted(self.condition.parted)]
+        words += [f"shaking {self.shaken}"] if self.shaken else []
+        words += ["leads zeroed"] if self.zeroed and self.kind == "ohms" else []
+        return ", ".join(words)
+
+    def taken(self, vehicle: Vehicle) -> TakenReading:
+        """The slip as the wire map marks it."""
+        points = tuple(parse_probe(vehicle, text) for text in (self.red, self.black) if text)
+        return TakenReading(self.number, points, self.line())
+
+    def as_json(self) -> dict[str, Any]:
+        """The slip as the journal keeps it."""
+        return {
+            "number": self.number,
+            "minute": self.minute,
+            "kind": self.kind,
+            "red": self.red,
+            "black": self.black,
+            "value": self.value,
+            "display": self.display,
+            "silent": list(self.silent),
+            "condition": {
+                "battery_on": self.condition.battery_on,
+                "ignition_on": self.condition.ignition_on,
+                "unplugged": sorted(self.condition.unplugged),
+                "parted": [list(pair) for pair in sorted(self.condition.parted)],
+            },
+            "shaken": self.shaken,
+            "zeroed": self.zeroed,
+            "state": self.state,
+            "why": self.why,
+        }
+
+
+def slip_from_json(kept: Mapping[str, Any]) -> Slip:
+    """The slip of a journal line."""
+    values = dict(kept)
+    condition = dict(values.pop("condition"))
+    condition["unplugged"] = frozenset(condition["unplugged"])
+    condition["parted"] = frozenset((network, place) for network, place in condition["parted"])
+    values["silent"] = tuple(values["silent"])
+    return Slip(condition=Condition(**condition), **values)
+
+
+def worth(
+    kind: str, condition: Condition, value: float | None, *, zeroed: bool, awake: bool, settling: bool
+) -> tuple[str, str]:
+    """Whether a reading counts, and why not.
+
+    ``awake``: a module is awake. ``settling``: the key or the battery was turned off less than the modules' sleep time
+    ago. Rules: an ohmmeter needs a dead circuit (workshop practice; no published source), leads count below 5 ohm.
+    """
+    if kind == "ohms":
+        if condition.battery_on:
+            what = "the network is awake" if awake or settling else "the battery is still connected"
+            return "void", f"{what}; ohms only on a dead circuit"
+        if settling:
+            return "doubtful", "the battery came off a network that was not asleep yet; wait, then read again"
+        if value is not None and value < LEADS_MATTER_OHM and not zeroed:
+            return "doubtful", f"below {LEADS_MATTER_OHM:g} ohm the leads matter, and they were not zeroed"
+    if kind == "volts" and not condition.battery_on:
+        return "doubtful", "the battery is off, so there is nothing to read"
+    if kind == "volts" and settling:
+        return "doubtful", "the network is just falling asleep; wait, then read again"
+    if kind == "call" and not condition.battery_on:
+        return "doubtful", "without the battery nobody can answer"
+    return "valid", ""
+
+
+def _on(switch: bool) -> str:
+    return "on" if switch else "off"
