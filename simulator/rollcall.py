@@ -6,8 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
+from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Outgoing
+from simulator.deviations import Behaviour, SilentMessage
+from simulator.hearing import Ear, wiring_of
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -66,6 +69,42 @@ def roll_call(
         tuple(name for name in vehicle.modules if name not in answering),
         dict(simulation.states),
     )
+
+
+class SilenceBook:
+    """Who is silent in many faulted copies of one vehicle, battery and ignition on: each kind of trouble is run once.
+
+    Where everybody who is up and the testers hear one another, the others are silent. Else what decides the roll call is
+    who is up, who hears whom and who misbehaves; copies in which that is the same share one.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[object, frozenset[str]] = {}
+
+    def silent(self, vehicle: Vehicle, circuit: Circuit | None = None) -> frozenset[str]:
+        """Who does not answer the roll call; ``circuit`` is the vehicle's, battery and ignition on, if there is one."""
+        circuit = circuit or Circuit(vehicle)
+        doing = tuple(item for item in vehicle.deviations if isinstance(item, Behaviour | SilentMessage))
+        deciding: list[object] = [tuple(circuit.states.items()), doing]
+        up = {name for name, state in circuit.states.items() if state is ModuleState.AWAKE}
+        whole, reached = not any(isinstance(item, Behaviour) for item in doing), set[str]()
+        for name, network in vehicle.networks.items():
+            nodes: dict[str, Ear] = {module: (module, None) for module in network.places if module in up}
+            if network.socket is not None:
+                nodes[TESTER] = (TESTER, network.socket)
+                reached |= nodes.keys()
+            wiring, wakers = wiring_of(circuit, name, nodes)
+            everybody = set(nodes)
+            whole = whole and all(everybody <= {node, *wiring.hearers[node]} for node in nodes)
+            parts = (wiring.hearers, wiring.rates, wakers)
+            deciding += [tuple(sorted(part.items())) for part in parts]  # type: ignore[attr-defined]
+            deciding += [tuple(sorted(wiring.mute)), tuple(sorted(wiring.held))]
+        if whole:
+            return frozenset(vehicle.modules) - reached
+        key = tuple(deciding)
+        if key not in self._known:
+            self._known[key] = frozenset(roll_call(vehicle).silent)
+        return self._known[key]
 
 
 class _Tester:
