@@ -1,0 +1,139 @@
+"""The numeric kernels against numpy and brute force; the same tests run with NUMBA_DISABLE_JIT=1."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from simulator.circuit.pattern import elimination_order, make_pattern
+from simulator.kernels import factor
+from simulator.kernels.drive import leg_currents
+
+
+def random_network(seed: int, nodes: int, edges: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Edges between nodes (-1: the reference) with conductances over eight decades, a third of them open."""
+    lot = np.random.default_rng(seed)
+    start = lot.integers(-1, nodes, edges)
+    end = lot.integers(-1, nodes, edges)
+    siemens = 10.0 ** lot.uniform(-6, 2, edges)
+    siemens[lot.random(edges) < 0.33] = 0.0
+    return start, end, siemens
+
+
+class Factored:
+    """A network factorised by the kernels, with its node positions."""
+
+    def __init__(self, nodes: int, start: np.ndarray, end: np.ndarray, siemens: np.ndarray) -> None:
+        order = elimination_order(nodes, start.tolist(), end.tolist(), last=[0])
+        self.pattern = pattern = make_pattern(order, start.tolist(), end.tolist())
+        self.w, self.s, self.d = np.empty(len(pattern.idx)), np.empty(nodes), np.empty(nodes)
+        factor.gather(pattern.slots, siemens, self.w, self.s)
+        factor.factorise(pattern.ptr, pattern.idx, pattern.upd, self.w, self.s, self.d)
+
+    def position(self, node: int) -> int:
+        return -1 if node < 0 else int(self.pattern.position[node])
+
+
+def islands_by_search(nodes: int, start: np.ndarray, end: np.ndarray, siemens: np.ndarray) -> list[int]:
+    """The island of every node, the reference (last) among them, by following edges."""
+    label = list(range(nodes + 1))
+    for _ in range(nodes + 1):
+        for a, b, g in zip(start, end, siemens, strict=True):
+            if g > 0.0:
+                label[a] = label[b] = min(label[a], label[b])
+    return label
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_opens_are_decided_by_structure(seed: int) -> None:
+    """Islands agree with a graph search; a pivot is exactly 0.0 once in every island without the reference."""
+    nodes = 30
+    start, end, siemens = random_network(seed, nodes, 45)
+    net = Factored(nodes, start, end, siemens)
+    label = islands_by_search(nodes, start, end, siemens)
+    root = factor.islands(net.pattern.ptr, net.pattern.idx, net.w, net.d)
+    for a, b in itertools.combinations(range(nodes), 2):
+        together = root[net.position(a)] == root[net.position(b)]
+        assert together == (label[a] == label[b])
+    floating = {label[node] for node in range(nodes)} - {label[-1]}
+    assert np.count_nonzero(net.d == 0.0) == len(floating)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_resistance_and_voltages_agree_with_a_dense_solution(seed: int) -> None:
+    """A textbook nodal matrix solved by numpy, on networks with no island; general-purpose library as peer."""
+    nodes = 25
+    start, end, siemens = random_network(seed, nodes, 120)
+    siemens = np.where(siemens == 0.0, 0.5, np.clip(siemens, 1e-3, 10.0))
+    start[:nodes], end[:nodes] = np.arange(nodes), np.arange(-1, nodes - 1)
+    net = Factored(nodes, start, end, siemens)
+    matrix = np.zeros((nodes + 1, nodes + 1))
+    for a, b, g in zip(start, end, siemens, strict=True):
+        matrix[a, a] += g
+        matrix[b, b] += g
+        matrix[a, b] -= g
+        matrix[b, a] -= g
+    inverse = np.linalg.inv(matrix[:nodes, :nodes])
+    for a, b in [(0, 24), (3, 17), (5, -1), (12, 13)]:
+        ends = np.zeros(nodes)
+        ends[a] += 1.0
+        if b >= 0:
+            ends[b] -= 1.0
+        expected = ends @ inverse @ ends
+        got = factor.resistance(net.pattern.ptr, net.pattern.idx, net.w, net.d, net.position(a), net.position(b))
+        assert got == pytest.approx(expected, rel=1e-11)
+        injected = np.zeros(nodes)
+        injected[net.pattern.position[:nodes]] = ends
+        factor.solve(net.pattern.ptr, net.pattern.idx, net.w, net.d, injected)
+        assert injected[net.pattern.position[:nodes]] == pytest.approx(inverse @ ends, rel=1e-9, abs=1e-12)
+
+
+def test_a_long_chain_makes_a_shallow_tree() -> None:
+    """Nodes of a chain go in rounds, so that a current passes few ancestors: about two for every doubling."""
+    count = 256
+    start, end = list(range(count - 1)), list(range(1, count))
+    pattern = make_pattern(elimination_order(count, start, end), start, end)
+    _, depth, _ = factor.ancestry(pattern.ptr, pattern.idx, np.arange(2))
+    assert depth.max() <= 2 * math.ceil(math.log2(count))
+
+
+def brute_force_currents(
+    coupling: np.ndarray, open_volt: np.ndarray, drive: np.ndarray, on: np.ndarray, limit: np.ndarray
+) -> list[np.ndarray]:
+    """Every consistent set of regimes (off, linear, limited) of the legs, tried one after another."""
+    n = len(drive)
+    found = []
+    for regimes in itertools.product((0, 1, 2), repeat=n):
+        matrix, right = np.eye(n), np.zeros(n)
+        for j, regime in enumerate(regimes):
+            if regime == 1:
+                matrix[j] = coupling[j]
+                matrix[j, j] += on[j]
+                right[j] = drive[j] - open_volt[j]
+            elif regime == 2:
+                right[j] = limit[j]
+        current = np.linalg.solve(matrix, right)
+        wanted = (drive - open_volt - coupling @ current) / on
+        if np.allclose(np.clip(wanted, 0.0, limit), current, atol=1e-9):
+            found.append(current)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_leg_currents_are_the_one_consistent_set(seed: int) -> None:
+    """Piecewise-linear legs on a passive network have one solution; nine regimes a driver, all tried."""
+    lot = np.random.default_rng(seed)
+    legs = 2 * int(lot.integers(1, 4))
+    factor_matrix = lot.normal(size=(legs, legs)) * lot.uniform(1, 20)
+    coupling = factor_matrix @ factor_matrix.T
+    open_volt = lot.uniform(-14, 14, legs)
+    drive = lot.uniform(-5, 5, legs)
+    on, limit = lot.uniform(10, 40, legs), lot.uniform(0.04, 0.1, legs)
+    current, rounds = leg_currents(coupling, open_volt, drive, on, limit)
+    assert rounds > 0
+    solutions = brute_force_currents(coupling, open_volt, drive, on, limit)
+    assert solutions
+    assert current == pytest.approx(solutions[0], abs=1e-8)
