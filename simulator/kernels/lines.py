@@ -21,6 +21,8 @@ Ints = NDArray[np.int64]
 #: Rounds in which drivers that hang on one another are solved in turn, and the ampere to which they must agree.
 MOST_ROUNDS = 500
 AGREED_AMP = 1e-9
+#: Numbers of a driver in ``Drivers.legs``.
+LEG = 9
 
 
 class Lines(NamedTuple):
@@ -45,19 +47,14 @@ class Lines(NamedTuple):
 class Drivers(NamedTuple):
     """Transmitters, those that hang on one another side by side; ``when``/``share`` are the corners of their ramps."""
 
-    d: Ints  # (drivers,) differential node of its pins
-    c: Ints  # (drivers,) common node
+    pins: Ints  # (2 * drivers,) differential and common node of its pins
     group: Ints  # (groups + 1,) first driver of each group
-    ground_volt: Floats
-    drive_high: Floats  # what the high leg drives towards, above ground
-    drive_low: Floats  # what the low leg drives towards, ground above pin
-    on_ohm: Floats
-    limit_amp: Floats
-    port: Floats  # (4 * drivers,) ohm: high by high, high by low, low by high, low by low
+    #: (LEG * drivers,) voltage of its ground; what the high leg drives towards, pin above ground; the low leg, ground
+    #: above pin; ohm and limit of a leg; ohm high by high, high by low, low by high, low by low
+    legs: Floats
     column: Ints  # (drivers + 1,) first entry of each driver's column
-    column_node: Ints  # nodes that it moves
-    column_high: Floats  # ohm, for the current of the high leg
-    column_low: Floats  # ohm, for that of the low leg
+    column_node: Ints  # nodes that it moves; the first two entries stand for its own high and low pin
+    column_ohm: Floats  # (2 * entries,) for the current of the high leg, of the low leg
     corner: Ints  # (drivers + 1,) first corner of each
     when: Floats  # ns
     share: Floats  # 0 to 1
@@ -127,63 +124,54 @@ def share_at(when: Floats, share: Floats, at_corner: Ints, j: int, last: int, t_
 
 
 @compiled
-def drive(drivers: Drivers, volts: Floats, at_corner: Ints, shares: Floats, amps: Floats, t_ns: float) -> None:
-    """Add to the node voltages what the drivers do at ``t_ns``.
-
-    In a group each driver is solved exactly beside what the others do, in turn, until none moves: block coordinate
-    descent of a convex problem, since legs only resist.
-    """
-    port, column = drivers.port, drivers.column
-    for group in range(drivers.group.shape[0] - 1):
-        one, end = drivers.group[group], drivers.group[group + 1]
-        on = 0
-        for j in range(one, end):
-            last = drivers.corner[j + 1] - 1
-            shares[j] = share_at(drivers.when, drivers.share, at_corner, j, last, t_ns)
-            amps[2 * j], amps[2 * j + 1] = 0.0, 0.0
-            on += shares[j] > 0.0
-        for _ in range(MOST_ROUNDS if on > 1 else on):
-            moved = 0.0
-            for j in range(one, end):
-                if shares[j] == 0.0:
-                    continue
-                a, b, c, d = port[4 * j], port[4 * j + 1], port[4 * j + 2], port[4 * j + 3]
-                was_high, was_low = amps[2 * j], amps[2 * j + 1]
-                middle = volts[drivers.c[j]] - drivers.ground_volt[j]
-                half = 0.5 * volts[drivers.d[j]]
-                # What the circuit's own columns hold of this driver is taken out; its ground's rise is in ``port``.
-                own_high = drivers.column_high[column[j]] * was_high + drivers.column_low[column[j]] * was_low
-                own_low = drivers.column_high[column[j] + 1] * was_high + drivers.column_low[column[j] + 1] * was_low
-                want_high = drivers.drive_high[j] - (middle + half - own_high)
-                want_low = drivers.drive_low[j] + (middle - half - own_low)
-                high, low = two_legs(
-                    a, b, c, d, want_high, want_low, drivers.on_ohm[j], drivers.limit_amp[j], shares[j]
-                )
-                amps[2 * j], amps[2 * j + 1] = high, low
-                high, low = high - was_high, low - was_low
-                moved = max(moved, abs(high), abs(low))
-                for n in range(column[j] + 2, column[j + 1]):
-                    volts[drivers.column_node[n]] += drivers.column_high[n] * high + drivers.column_low[n] * low
-            if moved < AGREED_AMP:
-                break
+def set_shares(corner: Ints, when: Floats, share: Floats, at_corner: Ints, shares: Floats, t_ns: float) -> int:
+    """How far every driver is on at ``t_ns``; returns how many are."""
+    on = 0
+    for j in range(shares.shape[0]):
+        shares[j] = share_at(when, share, at_corner, j, corner[j + 1] - 1, t_ns)
+        if shares[j] > 0.0:
+            on += 1
+    return on
 
 
 @compiled
-def _spread(lines: Lines, waves: Floats, store: Floats, amp: Floats, arrived: Floats, volts: Floats, past: int) -> None:
-    """Node voltages that arriving waves and capacitances give, without drivers; ``amp`` may hold currents already."""
-    node, g, base, taps = lines.node, lines.g, lines.base, lines.taps
-    for e in range(node.shape[0]):
-        p, t = base[e] + past, 4 * e
-        wave = taps[t] * waves[p] + taps[t + 1] * waves[p + 1] + taps[t + 2] * waves[p + 2] + taps[t + 3] * waves[p + 3]
-        arrived[e] = wave
-        amp[node[e]] += g[e] * wave
-    store_node, store_g = lines.store_node, lines.store_g
-    for e in range(store_node.shape[0]):
-        amp[store_node[e]] += store_g[e] * store[e]
-    volts[:] = lines.rest
-    z_to, z_from, z = lines.z_to, lines.z_from, lines.z
-    for n in range(z.shape[0]):
-        volts[z_to[n]] += z[n] * amp[z_from[n]]
+def drive_group(
+    one: int, end: int, pins: Ints, legs: Floats, column: Ints, column_node: Ints, column_ohm: Floats,
+    shares: Floats, amps: Floats, volts: Floats,
+) -> None:  # fmt: skip
+    """Add to the node voltages what the drivers ``one`` up to ``end`` do, which hang on one another.
+
+    Each is solved exactly beside what the others do, in turn, until none moves: block coordinate descent of a convex
+    problem, since legs only resist.
+    """
+    on = 0
+    for j in range(one, end):
+        amps[2 * j], amps[2 * j + 1] = 0.0, 0.0
+        if shares[j] > 0.0:
+            on += 1
+    for _ in range(MOST_ROUNDS if on > 1 else on):
+        moved = 0.0
+        for j in range(one, end):
+            if shares[j] == 0.0:
+                continue
+            leg, first = LEG * j, column[j]
+            was_high, was_low = amps[2 * j], amps[2 * j + 1]
+            middle, half = volts[pins[2 * j + 1]] - legs[leg], 0.5 * volts[pins[2 * j]]
+            # What the circuit's own columns hold of this driver is taken out; its ground's rise is in the ports.
+            own_high = column_ohm[2 * first] * was_high + column_ohm[2 * first + 1] * was_low
+            own_low = column_ohm[2 * first + 2] * was_high + column_ohm[2 * first + 3] * was_low
+            high, low = two_legs(
+                legs[leg + 5], legs[leg + 6], legs[leg + 7], legs[leg + 8],
+                legs[leg + 1] - (middle + half - own_high), legs[leg + 2] + (middle - half - own_low),
+                legs[leg + 3], legs[leg + 4], shares[j],
+            )  # fmt: skip
+            amps[2 * j], amps[2 * j + 1] = high, low
+            high, low = high - was_high, low - was_low
+            moved = max(moved, abs(high), abs(low))
+            for n in range(first + 2, column[j + 1]):
+                volts[column_node[n]] += column_ohm[2 * n] * high + column_ohm[2 * n + 1] * low
+        if moved < AGREED_AMP:
+            break
 
 
 @compiled
@@ -203,13 +191,14 @@ def advance(
 
     ``state.waves`` holds the last ``reach`` steps first; the rest of it is room for a chunk of steps.
     """
-    node, k, store_node = lines.node, lines.k, lines.store_node
-    lump_node, lump_y, lump_q = lines.lump_node, lines.lump_y, lines.lump_q
-    waves, volts, store, lump_amp = state.waves, state.volts, state.store_wave, state.lump_amp
+    # Taken out of the tuples once: each look into them costs as much as the arithmetic.
+    rest, z_to, z_from, z, node, g, k, base, taps, store_node, store_g, lump_node, lump_y, lump_q = lines
+    pins, group, legs, column, column_node, column_ohm, corner, when, share = drivers
+    waves, volts, store, lump_amp, at_corner = state
     ends = node.shape[0]
     room = waves.shape[0] // max(ends, 1)
     arrived, amp, carried = np.zeros(ends), np.zeros(volts.shape[0]), np.zeros(lump_y.shape[0])
-    shares, amps = np.zeros(drivers.d.shape[0]), np.zeros(2 * drivers.d.shape[0])
+    shares, amps = np.zeros(corner.shape[0] - 1), np.zeros(2 * corner.shape[0])
     past = reach
     for n in range(out.shape[0]):
         if past == room:
@@ -221,8 +210,22 @@ def advance(
             carried[m] = lump_y[m] * (volts[a] - volts[b] + lump_q[m] * lump_amp[m])
             amp[a] -= carried[m]
             amp[b] += carried[m]
-        _spread(lines, waves, store, amp, arrived, volts, past)
-        drive(drivers, volts, state.at_corner, shares, amps, t_ns + (n + 1) * step_ns)
+        for e in range(ends):
+            p, t = base[e] + past, 4 * e
+            wave = taps[t] * waves[p] + taps[t + 1] * waves[p + 1]
+            wave += taps[t + 2] * waves[p + 2] + taps[t + 3] * waves[p + 3]
+            arrived[e] = wave
+            amp[node[e]] += g[e] * wave
+        for e in range(store_node.shape[0]):
+            amp[store_node[e]] += store_g[e] * store[e]
+        volts[:] = rest
+        for m in range(z.shape[0]):
+            volts[z_to[m]] += z[m] * amp[z_from[m]]
+        if set_shares(corner, when, share, at_corner, shares, t_ns + (n + 1) * step_ns):
+            for one in range(group.shape[0] - 1):
+                drive_group(
+                    group[one], group[one + 1], pins, legs, column, column_node, column_ohm, shares, amps, volts
+                )
         for e in range(ends):
             volt = volts[node[e]]
             waves[e * room + past] = volt + k[e] * (volt - arrived[e])
