@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from lab.commands.calculator import should, spice
-from lab.commands.cases import job
+from lab.commands.cases import job, sheet
 from lab.commands.files import check, faults, schema, vehicles
 from lab.commands.reach import reach
 from lab.commands.readings import call, read
@@ -16,6 +16,6 @@ __all__ = ["COMMANDS"]
 
 COMMANDS: dict[str, click.Command] = {
     command.name: command
-    for command in (should, read, call, reach, frame, run, spice, check, schema, vehicles, faults, demo, job)
+    for command in (should, read, call, reach, frame, run, spice, check, schema, vehicles, faults, demo, job, sheet)
     if command.name is not None
 }

@@ -1,4 +1,4 @@
-"""``job``: a student's attempt at a vehicle, in the terminal or action by action."""
+"""``job`` and ``sheet``: a student's attempt at a vehicle, and a case on paper."""
 
 from __future__ import annotations
 
@@ -101,3 +101,21 @@ def _as_json(opened: Job) -> dict[str, Any]:
         "verdict": opened.verdict,
         "warnings": [caution(1)],
     }
+
+
+@click.command()
+@click.argument("case", metavar="CASE")
+@click.option("--out", type=click.Path(dir_okay=False), help="PDF file; default: named after the case, here.")
+@json_option
+def sheet(case: str, out: str | None, as_json: bool) -> None:
+    """Print a case as PDF: job card, wire map and worksheet for the student, then the answer key."""
+    from pathlib import Path
+
+    from lab.sheet import write_sheet
+
+    path = out or f"{Path(case).stem}.pdf"
+    pages = write_sheet(case, path)
+    if as_json:
+        show_json({"case": case, "file": path, "pages": pages})
+    else:
+        click.echo(f"{path}: {pages} pages; the answer key is at the end")
