@@ -82,7 +82,7 @@ def test_no_import_cycle() -> None:
     assert list(networkx.simple_cycles(graph)) == []
 
 
-CLOCKS = {"time", "datetime", "threading", "asyncio", "secrets", "uuid", "multiprocessing", "concurrent"}
+CLOCKS = {"time", "threading", "asyncio", "secrets", "uuid", "multiprocessing", "concurrent"}
 
 
 @pytest.mark.parametrize(
@@ -96,6 +96,8 @@ def test_below_the_lab_there_is_no_clock_and_no_chance_without_a_seed(path: Path
             assert [alias.name for alias in node.names] == ["Random"]
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "random":
             assert node.attr == "Random", f"line {node.lineno}: random.{node.attr}"
+        if isinstance(node, ast.Attribute):
+            assert not re.search(r"\b(datetime|date)\.(now|utcnow|today)$", ast.unparse(node)), f"line {node.lineno}"
         if isinstance(node, ast.Call) and re.search(r"(^|\.)(Random|default_rng)$", ast.unparse(node.func)):
             assert node.args, f"line {node.lineno}: no seed"
 
