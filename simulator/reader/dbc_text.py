@@ -2,47 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from simulator.errors import Mistake
+from simulator.reader.dbc_sense import LENGTHS, LOOSE_SIGNALS, judge_statements, keeps
+from simulator.reader.dbc_tokens import CYCLE, STATEMENTS, Token, statements_of, syntax_words, tokens_of
 from simulator.reader.textfile import read_bytes
 
 #: Who stands for nobody, as sender or receiver.
 NOBODY = "Vector__XXX"
-#: The pseudo message that holds signals of no message.
-_LOOSE_SIGNALS = "VECTOR__INDEPENDENT_SIG_MSG"
-_CYCLE = "GenMsgCycleTime"
-#: Payload lengths of CAN FD (ISO 11898-1, DLC coding).
-_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
-#: Words that begin a statement.
-_STATEMENTS = frozenset(
-    [
-        "BA_",
-        "BA_DEF_",
-        "BA_DEF_DEF_",
-        "BA_DEF_DEF_REL_",
-        "BA_DEF_REL_",
-        "BA_REL_",
-        "BO_",
-        "BO_TX_BU_",
-        "BS_",
-        "BU_",
-        "CM_",
-        "ENVVAR_DATA_",
-        "EV_",
-        "NS_",
-        "SG_MUL_VAL_",
-        "SIG_GROUP_",
-        "SIG_VALTYPE_",
-        "VAL_",
-        "VAL_TABLE_",
-        "VERSION",
-    ]
-)
 
 
 @dataclass(frozen=True)
@@ -88,14 +59,6 @@ class Database:
         self.mistakes.append(Mistake(self.path, line, text))
 
 
-@dataclass(frozen=True)
-class _Token:
-    kind: str
-    value: str
-    line: int
-    offset: int
-
-
 def read_database(file: Path) -> Database:
     """A DBC file of at most 1 MiB, in UTF-8 or Windows-1252."""
     database = Database(str(file))
@@ -120,114 +83,62 @@ def _read_text(text: str, database: Database) -> None:
     from textparser import Error as SyntaxFault
 
     try:
-        tokens = list(_tokens(text, DbcParser().tokenize(text)))
-        if not any(token.kind in _STATEMENTS for token in tokens):
-            database.error(1, "the file holds no DBC statement; write at least one message, BO_ ...")
-            return
-        statements = list(_statements(tokens))
-        codecs = _understand(text, statements, database)
+        tokens = list(tokens_of(text, DbcParser().tokenize(text)))
     except SyntaxFault as error:
-        database.error(*_syntax_words(text, error))
+        database.error(*syntax_words(text, getattr(error, "offset", 0)))
         return
-    _collect(statements, codecs, database)
+    if not any(token.kind in STATEMENTS for token in tokens):
+        database.error(1, "the file holds no DBC statement; write at least one message, BO_ ...")
+        return
+    statements = list(statements_of(tokens))
+    judgement = judge_statements(statements)
+    found = Database(database.path)
+    for line, said in judgement.mistakes:
+        found.error(line, said)
+    codecs = _understand(text, statements, judgement.left_out, found)
+    if codecs is None:
+        database.mistakes += found.mistakes[-1:]  # a syntax error, which makes guesswork of the rest
+        return
+    database.mistakes += found.mistakes
+    _collect([each for index, each in enumerate(statements) if keeps(each, index, judgement)], codecs, database)
     _check_messages(database)
 
 
-def _tokens(text: str, raw: Iterable[Any]) -> Iterator[_Token]:
-    """The tokens of the parser with their lines."""
-    line, position = 1, 0
-    for token in raw:
-        if token.kind.startswith("__"):  # the marks of start and end
-            continue
-        line += text.count("\n", position, token.offset)
-        position = token.offset
-        yield _Token(token.kind, token.value, line, token.offset)
+def _understand(
+    text: str, statements: Sequence[list[Token]], left_out: set[int], database: Database
+) -> list[Any] | None:
+    """The messages as cantools understands them, None after a syntax error.
 
-
-def _syntax_words(text: str, error: Any) -> tuple[int, str]:
-    """The line of a syntax error, and what to say: where the statement ends too early, the line before."""
-    offset = min(error.offset, len(text))
-    line = text.count("\n", 0, offset) + 1
-    rest = text[offset:].split("\n", 1)[0].strip()
-    if rest.startswith('"'):
-        return _open_quote(text, line), "a quote is opened and not closed; close it on this line, or delete it"
-    before = text[:offset].rstrip()
-    last = before.count("\n") + 1
-    if (not rest or rest.split()[0].rstrip(":") in _STATEMENTS | {"SG_"}) and before and last < line:
-        return last, f"not a DBC statement (it ends too early); write the whole statement, as {_example(text, last)}"
-    return line, f"not a DBC statement from '{rest[:30]}' on; write it as {_example(text, line)}"
-
-
-def _open_quote(text: str, line: int) -> int:
-    """The line of a quote that is never closed: the first odd one before a new statement, else the last one."""
-    lines = text.split("\n")
-    for index, (this, after) in enumerate(pairwise(lines)):
-        words = after.split()
-        begins = bool(words) and words[0].rstrip(":") in _STATEMENTS | {"SG_"}
-        if this.replace('\\"', "").count('"') % 2 and (begins or not words):
-            return index + 1
-    return line
-
-
-def _example(text: str, line: int) -> str:
-    """The form of the statement on a line."""
-    lines = text.split("\n")
-    word = lines[line - 1].split()[0].rstrip(":") if line <= len(lines) and lines[line - 1].split() else ""
-    forms = {
-        "BO_": "BO_ 256 NAME: 8 SENDER",
-        "SG_": 'SG_ NAME : 0|16@1+ (1,0) [0|100] "unit" RECEIVER',
-        "BA_": f'BA_ "{_CYCLE}" BO_ 256 10;',
-        "BA_DEF_": f'BA_DEF_ BO_ "{_CYCLE}" INT 0 10000;',
-        "BA_DEF_DEF_": f'BA_DEF_DEF_ "{_CYCLE}" 0;',
-        "CM_": 'CM_ BO_ 256 "text";',
-        "VAL_": 'VAL_ 256 SIGNAL 0 "off" 1 "on" ;',
-        "BU_": "BU_: MODULE MODULE",
-        "VERSION": 'VERSION "1"',
-    }
-    return forms.get(word, "KEYWORD ... ;")
-
-
-def _statements(tokens: Sequence[_Token]) -> Iterator[list[_Token]]:
-    """The tokens of each statement of a text without syntax errors; a message comes with its signals."""
-    current: list[_Token] = []
-    in_names = False
-    for index, token in enumerate(tokens):
-        colon = index + 1 < len(tokens) and tokens[index + 1].kind == ":"
-        begins = token.kind in _STATEMENTS and not (in_names and not colon)
-        if begins and _stands_alone(current, token):
-            if current:
-                yield current
-            current = []
-            in_names = token.kind == "NS_"
-        current.append(token)
-    if current:
-        yield current
-
-
-def _stands_alone(current: Sequence[_Token], token: _Token) -> bool:
-    """Whether a keyword begins a statement; BO_ and others also stand inside CM_, BA_ and their like."""
-    if not current or current[0].kind in ("BO_", "BU_", "BS_", "NS_", "VERSION"):
-        return True
-    return current[-1].kind == ";"
-
-
-def _understand(text: str, statements: list[list[_Token]], database: Database) -> list[Any]:
-    """The messages as cantools understands them; a statement it cannot digest is reported and taken out."""
+    Statements in ``left_out`` are blanked; one that cantools cannot digest is reported and added to them.
+    """
     from cantools.database.can.formats.dbc import load_string
     from textparser import Error as SyntaxFault
 
     starts = [each[0].offset for each in statements]
     parts = [text[start:end] for start, end in zip(starts, [*starts, len(text)][1:], strict=True)]
-    for _ in range(20):
+    parts[0] = text[: starts[0]] + parts[0]
+    for index in left_out:
+        parts[index] = _blank(parts[index])
+    for _ in range(max(1, min(20, 200_000 // len(text)))):
+        whole = "".join(parts)
+        if not whole.strip():
+            return []
         try:
-            return list(load_string("".join(parts), strict=False).messages)
-        except SyntaxFault:
-            raise
+            return list(load_string(whole, strict=False).messages)
+        except SyntaxFault as error:
+            database.error(*syntax_words(whole, getattr(error, "offset", 0)))
+            return None
         except Exception as error:  # cantools raises many kinds; each is a mistake of the file
             culprit = _culprit(parts)
             database.error(statements[culprit][0].line, _loader_words(error, statements[culprit]))
-            del parts[culprit], statements[culprit]
+            parts[culprit] = _blank(parts[culprit])
+            left_out.add(culprit)
     return []
+
+
+def _blank(part: str) -> str:
+    """As many empty lines, so that all other lines keep their numbers."""
+    return "\n" * part.count("\n")
 
 
 def _culprit(parts: Sequence[str]) -> int:
@@ -248,22 +159,21 @@ def _culprit(parts: Sequence[str]) -> int:
     return low
 
 
-def _loader_words(error: Exception, statement: Sequence[_Token]) -> str:
+def _loader_words(error: Exception, statement: Sequence[Token]) -> str:
     """What is wrong with a statement that is well formed but means nothing."""
     kind = statement[0].kind
     if kind in ("BA_", "BA_REL_"):
         name = statement[1].value
-        said = f"the attribute '{name}' is not defined or its value does not fit"
-        return f'{said}; write a BA_DEF_ "{name}" and a value of its type'
-    if kind in ("VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_"):
-        return f"{kind} belongs to no message and signal of this file; write the identifier and name of one"
+        return (
+            f"the value of the attribute '{name}' does not fit its definition; write one that BA_DEF_ \"{name}\" allows"
+        )
     if kind == "BO_":
         name = statement[2].value if len(statement) > 2 else "the message"
         return f"{name}: {str(error)[:120].rstrip('.')}; write an identifier, length and signals that fit a frame"
     return f"{kind} cannot be used ({str(error)[:120].rstrip('.')}); write it as another file does, or delete it"
 
 
-def _collect(statements: Sequence[list[_Token]], codecs: Sequence[Any], database: Database) -> None:
+def _collect(statements: Sequence[list[Token]], codecs: Sequence[Any], database: Database) -> None:
     """The messages with their lines, senders, cycle times, and the codecs in the same order."""
     more_senders: dict[str, list[str]] = {}
     cycles: dict[str, tuple[str, int]] = {}
@@ -271,13 +181,13 @@ def _collect(statements: Sequence[list[_Token]], codecs: Sequence[Any], database
     for each in statements:
         if each[0].kind == "BO_TX_BU_":
             more_senders[each[1].value] = [token.value for token in each[3:] if token.kind == "WORD"]
-        elif each[0].kind == "BA_" and each[1].value == _CYCLE and len(each) > 5 and each[2].kind == "BO_":
+        elif each[0].kind == "BA_" and each[1].value == CYCLE and len(each) > 5 and each[2].kind == "BO_":
             cycles[each[3].value] = (each[4].value, each[4].line)
-        elif each[0].kind == "BA_DEF_DEF_" and each[1].value == _CYCLE:
+        elif each[0].kind == "BA_DEF_DEF_" and each[1].value == CYCLE:
             default = (each[2].value, each[2].line)
     left = {(codec.frame_id, codec.is_extended_frame, index): codec for index, codec in enumerate(codecs)}
     for each in statements:
-        if each[0].kind != "BO_" or each[2].value == _LOOSE_SIGNALS:
+        if each[0].kind != "BO_" or each[2].value == LOOSE_SIGNALS:
             continue
         message = _message_line(each, more_senders)
         if message is None:
@@ -291,7 +201,7 @@ def _collect(statements: Sequence[list[_Token]], codecs: Sequence[Any], database
         database.messages.append(message)
 
 
-def _message_line(statement: Sequence[_Token], more_senders: dict[str, list[str]]) -> MessageLine | None:
+def _message_line(statement: Sequence[Token], more_senders: dict[str, list[str]]) -> MessageLine | None:
     """A ``BO_`` statement with its signals; None where its numbers are none, which cantools has reported."""
     try:
         identifier, length = int(statement[1].value), int(statement[4].value)
@@ -349,10 +259,9 @@ def _check_messages(database: Database) -> None:
         if other is not message:
             said = f"{message.name} has the identifier 0x{message.frame_id:X} of {other.name} (line {other.line})"
             database.error(message.line, f"{said}; write another identifier")
-        if message.length not in _LENGTHS:
-            nearest = min((length for length in _LENGTHS if length >= message.length), default=64)
-            said = f"{message.name}: no frame holds {message.length} bytes"
-            database.error(message.line, f"{said}; write {nearest}")
+        if message.length not in LENGTHS and message.length < LENGTHS[-1]:
+            fitting = min(length for length in LENGTHS if length > message.length)
+            database.error(message.line, f"{message.name}: no frame holds {message.length} bytes; write {fitting}")
         _check_signals(message, database)
 
 
@@ -375,9 +284,7 @@ def _check_signals(message: MessageLine, database: Database) -> None:
         if signal.scale == 0:
             database.error(line, f"{where}: a factor of 0 carries nothing; write another factor, (1,0)")
         bits = _bits(signal)
-        if not 1 <= signal.length <= 64:
-            database.error(line, f"{where}: {signal.length} bits; write a length from 1 to 64")
-        elif min(bits) < 0 or max(bits) >= 8 * message.length:
+        if min(bits) < 0 or max(bits) >= 8 * message.length:
             said = f"{where} does not fit into {message.length} bytes"
             database.error(line, f"{said}; write a start and length inside bits 0 to {8 * message.length - 1}")
         else:

@@ -124,7 +124,7 @@ def parse_tree(text: str, shown: str, what: str = "a vehicle file") -> tuple[Nod
             if builder.gave_up:
                 return None, builder.mistakes
     except yaml.MarkedYAMLError as error:
-        return None, [*builder.mistakes, _syntax_mistake(error, shown)]
+        return None, [*builder.mistakes, _syntax_mistake(error, text, shown)]
     except (yaml.YAMLError, ValueError, RecursionError) as error:
         return None, [*builder.mistakes, Mistake(shown, 1, f"not YAML ({error}); write {what} as YAML")]
     if builder.root is None and not builder.mistakes:
@@ -271,7 +271,7 @@ _HINTS: Sequence[tuple[str, str]] = (
 )
 
 
-def _syntax_mistake(error: yaml.MarkedYAMLError, shown: str) -> Mistake:
+def _syntax_mistake(error: yaml.MarkedYAMLError, text: str, shown: str) -> Mistake:
     """A syntax error in our words; an unclosed bracket or quote is reported where it was opened."""
     problem_line = error.problem_mark.line + 1 if error.problem_mark else 1
     context_line = error.context_mark.line + 1 if error.context_mark else problem_line
@@ -279,6 +279,10 @@ def _syntax_mistake(error: yaml.MarkedYAMLError, shown: str) -> Mistake:
     opened = any(word in said for word in ("flow mapping", "flow sequence", "quoted scalar"))
     unfinished = "expected ':'" in said
     line = context_line if opened or unfinished else problem_line
+    lines = text.splitlines()
+    written = lines[line - 1] if line <= len(lines) else ""
+    if "\t" in written[: len(written) - len(written.lstrip())]:
+        said += " tab"
     hint = next((hint for part, hint in _HINTS if part in said), "check indentation, colons, brackets and quotes")
     where = f", noticed on line {problem_line}" if line != problem_line else ""
     return Mistake(shown, line, f"not YAML ({error.problem or said}{where}); {hint}")
