@@ -32,6 +32,7 @@ class Settling:
         before = states or {}
         self.states = {name: before.get(name, ModuleState.UNPOWERED) for name in names}
         self.restless: frozenset[str] = frozenset()
+        self._faint: frozenset[str] = frozenset()
         self.rounds = 0
         if not circuit.condition.battery_on:
             self.states = dict.fromkeys(names, ModuleState.UNPOWERED)
@@ -58,12 +59,16 @@ class Settling:
             seen.append(tuple(self.states.values()))
 
     def _hold_restless(self, cycle: list[tuple[ModuleState, ...]]) -> None:
-        """Modules whose state differs within the cycle are held down from here on."""
+        """Modules whose state differs within the cycle are held down from here on.
+
+        One held asleep that still finds no rest (asleep, its bus pins alone drop its supply) stays without supply.
+        """
         names = list(self.states)
         moving = {name for n, name in enumerate(names) if len({marks[n] for marks in cycle}) > 1}
+        self._faint |= moving & self.restless
         self.restless |= moving
         for name in moving:
-            self.states[name] = ModuleState.ASLEEP
+            self.states[name] = ModuleState.UNPOWERED if name in self._faint else ModuleState.ASLEEP
         self._circuit.apply_states(self.states)
 
     def _next(self) -> dict[str, ModuleState]:
@@ -84,7 +89,7 @@ class Settling:
                 self._called[name] = self._called_by_network.get(name, False)
             else:
                 self._called[name] = circuit.condition.ignition_on
-            if name in circuit.condition.unplugged or circuit.behaves(name, "dead"):
+            if name in circuit.condition.unplugged or name in self._faint or circuit.behaves(name, "dead"):
                 after[name] = ModuleState.UNPOWERED
             elif not supplied:
                 after[name] = ModuleState.STARVED if was_awake else ModuleState.UNPOWERED
