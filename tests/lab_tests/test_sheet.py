@@ -1,0 +1,68 @@
+"""Worksheet and answer key: the answer stands on the key's pages only, every page is A4."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from lab.case import load_case
+from lab.sheet import write_sheet
+from simulator.errors import BadRequest
+from simulator.reader import find_vehicle
+
+CASES = sorted((find_vehicle("pipkin").parent / "cases").glob("*.yaml"))
+#: Width and height of A4 in mm: ISO 216.
+A4 = (210.0, 297.0)
+
+
+def pages_of(path: Path) -> list[str]:
+    return [page.extract_text() for page in PdfReader(path).pages]
+
+
+@pytest.mark.parametrize("path", CASES, ids=lambda path: path.stem)
+def test_the_answer_is_not_on_the_students_pages(path, tmp_path):
+    case = load_case(path)
+    out = tmp_path / "sheet.pdf"
+    count = write_sheet(case, out)
+    texts = pages_of(out)
+    assert len(texts) == count
+    key = [text for text in texts if "Answer key" in text]
+    student = [text for text in texts if "Answer key" not in text]
+    assert texts[: len(student)] == student  # the key is at the end, to be left out of the copies
+    for fault in case.faults:
+        assert str(fault) in " ".join(key[0].split())
+        for text in student:
+            assert fault.kind not in text
+            assert str(fault) not in text
+            assert path.stem not in text
+    meta = PdfReader(out).metadata or {}
+    assert all(fault.kind not in str(value) for value in meta.values() for fault in case.faults)
+
+
+def test_what_the_pages_hold(tmp_path):
+    out = tmp_path / "sheet.pdf"
+    write_sheet(CASES[0], out)
+    student = "\n".join(text for text in pages_of(out) if "Answer key" not in text)
+    for word in ("Job card", "Caution 1", "Caution 4", "wire map", "expected if good", "crossed out", "time", "F7 10 A"):
+        assert word in student
+    key = "\n".join(text for text in pages_of(out) if "Answer key" in text)
+    for word in ("Roll call", "DLC.high  DLC.low", "GBX unplugged", "GBX.supply  battery.negative", "kohm", "with the fault"):
+        assert word in key
+    for page in PdfReader(out).pages:
+        sides = sorted(float(side) / 72 * 25.4 for side in (page.mediabox.width, page.mediabox.height))
+        assert sides == pytest.approx(A4, abs=0.5)
+
+
+def test_the_same_case_gives_the_same_file(tmp_path):
+    write_sheet(CASES[0], tmp_path / "a.pdf")
+    write_sheet(CASES[0], tmp_path / "b.pdf")
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+
+
+def test_bad_requests_are_told(tmp_path):
+    with pytest.raises(BadRequest, match=r"no PDF file; write a name that ends in \.pdf"):
+        write_sheet(CASES[0], tmp_path / "sheet.doc")
+    with pytest.raises(BadRequest, match="cannot be written"):
+        write_sheet(CASES[0], tmp_path / "nowhere" / "sheet.pdf")
