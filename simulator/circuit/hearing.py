@@ -1,0 +1,178 @@
+"""Who hears whom, from the waveform at the sample points: two edges of each transmitter instead of whole frames."""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.circuit.circuit import TESTER, Circuit
+from simulator.circuit.lines import LineNetwork, Pair, Ramp
+from simulator.circuit.link import keep_last
+from simulator.circuit.waveform import EDGE_NS, LOOP_DELAY_NS, line_delays, ramp_corners
+from simulator.circuit.waves import Waves
+from simulator.condition import Condition, ModuleState
+from simulator.vehicle import Vehicle
+
+Floats: TypeAlias = NDArray[np.float64]
+
+#: Bits of one value in a row that stuffing allows (Bosch CAN 2.0, 5), and recessive ones that make a bus idle.
+MOST_EQUAL_BITS = 5
+IDLE_BITS = 11
+#: A network has settled when nothing moves by more than this, in volt, for a window.
+SETTLED_VOLT = 0.005
+#: What follows where an edge has not settled within a bit: a bit before the next, in every mix.
+WORST_BITS = bytes([0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 1, 1, 0, 1, 1, 1, 1, 1, 0, 1, 1])
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """Who hears whom on a network: ``hears[receiver][transmitter]``, a transmitter's own reading included.
+
+    ``sees``: its dominant bits are read as such; ``lingering_bits``: recessive bits after a release that are still
+    read dominant, at most 11 (an idle bus is recessive for so long); ``hears``: both right. ``idle`` are the
+    receivers that read the bus as recessive while nobody drives.
+    """
+
+    network: str
+    hears: Mapping[str, Mapping[str, bool]]
+    sees: Mapping[str, Mapping[str, bool]]
+    lingering_bits: Mapping[str, Mapping[str, int]]
+    idle: frozenset[str]
+
+
+_kept: OrderedDict[object, tuple[Vehicle, Hearing]] = OrderedDict()
+
+
+def who_hears_whom(
+    vehicle: Vehicle,
+    condition: Condition | None = None,
+    network: str | None = None,
+    *,
+    bit_rate: float | None = None,
+    sample_point: float | None = None,
+    circuit: Circuit | None = None,
+) -> Hearing:
+    """Who hears whom, the tester at the socket among them; kept for the same question.
+
+    ``circuit`` is the vehicle's circuit where there is one already, with the states its modules are in.
+    """
+    net = vehicle.network(network)
+    circuit = circuit or Circuit(vehicle, condition)
+    parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
+    bit_ns, point = 1e9 / (bit_rate or net.bit_rate), sample_point or net.sample_point
+    asked = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()), net.name, bit_ns, point)
+    key = (*(id(part) for part in parts), *asked)
+    if key not in _kept:
+        # The vehicle stays beside its answer: an id is only good while its object lives.
+        _kept[key] = (vehicle, _Listening(circuit, net.name, bit_ns, point).hearing())
+        if len(_kept) > 256:
+            _kept.popitem(last=False)
+    _kept.move_to_end(key)
+    return _kept[key][1]
+
+
+class _Listening:
+    """One network's receivers, and the edges they are shown."""
+
+    def __init__(self, circuit: Circuit, network: str, bit_ns: float, sample_point: float) -> None:
+        self.lines = LineNetwork(circuit, network)
+        self.bit_ns, self.sample_ns = bit_ns, sample_point * bit_ns
+        self.waves = Waves(self.lines, min(max(bit_ns / 2000.0, 1.0), 10.0))
+        self.senders = [*circuit.senders(network), *([TESTER] if self._has_socket() else [])]
+        awake = [m for m in self.lines.pins if circuit.states[m] is ModuleState.AWAKE]
+        self.receivers = [*awake, *([TESTER] if self._has_socket() else [])]
+        self.pairs: list[Pair] = [self.lines.driver_pins(module) for module in self.receivers]
+        self.ground = np.array([self.lines.ground_volt(module) for module in self.receivers])
+        self.range = [circuit.transceiver(module).common_mode_volt for module in self.receivers]
+        rest = self.lines.rest_volts[np.array(self.pairs, np.int64).reshape(-1, 2)]
+        self.at_rest = [self._levels(rest[None, n], n, False)[0] for n in range(len(self.receivers))]
+
+    def _has_socket(self) -> bool:
+        return self.lines.network.socket is not None
+
+    def hearing(self) -> Hearing:
+        """Every transmitter in turn."""
+        sees: dict[str, dict[str, bool]] = {receiver: {} for receiver in self.receivers}
+        lingering: dict[str, dict[str, int]] = {receiver: {} for receiver in self.receivers}
+        hears: dict[str, dict[str, bool]] = {receiver: {} for receiver in self.receivers}
+        idle = frozenset(r for r, dominant in zip(self.receivers, self.at_rest, strict=True) if not dominant)
+        for sender in self.senders:
+            for receiver, (seen, bits, right) in zip(self.receivers, self._show(sender), strict=True):
+                sees[receiver][sender], lingering[receiver][sender] = seen, bits
+                hears[receiver][sender] = right and seen and bits == 0 and receiver in idle
+        return Hearing(self.lines.network.name, hears, sees, lingering, idle)
+
+    def _levels(self, volts: Floats, receiver: int, before: bool) -> NDArray[np.bool_]:
+        """(times,) what a receiver reads from (times, 2) high and low."""
+        mean = 0.5 * (volts[:, 0] + volts[:, 1]) - self.ground[receiver]
+        return keep_last(volts[:, 0] - volts[:, 1], mean, self.range[receiver], before)
+
+    def _show(self, sender: str) -> list[tuple[bool, int, bool]]:
+        """(sees the dominant bits, lingering bits, all bits of a worst pattern right) of every receiver."""
+        waves = self.waves
+        drivers = waves.drivers([Ramp(sender, ((0.0, 0.0), (EDGE_NS, 1.0)))])
+        state = waves.begin(drivers)
+        longest = 2.0 * max(line_delays(self.lines, sender).values(), default=0.0) + 200.0
+        up = self._run(drivers, state, longest, MOST_EQUAL_BITS * self.bit_ns)
+        drivers = waves.drivers([Ramp(sender, ((0.0, 1.0), (EDGE_NS, 0.0)))])
+        state = state._replace(at_corner=drivers.corner[:-1].copy())
+        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns)
+        unsettled = max(len(up), len(down)) * waves.step_ns > self.bit_ns
+        pattern = self._pattern(sender) if unsettled else None
+        found = []
+        for n, receiver in enumerate(self.receivers):
+            level = self._levels(up[:, n], n, self.at_rest[n])
+            sync = self._sync(level, receiver == sender)
+            seen = bool(np.all(level[self._steps(sync, MOST_EQUAL_BITS, len(level))]))
+            after = self._levels(down[:, n], n, bool(level[-1]))
+            still = after[self._steps(sync, IDLE_BITS, len(after))]
+            bits = int(np.argmin(still)) if not still.all() else IDLE_BITS
+            right = pattern is None or self._reads(pattern[:, n], n, receiver == sender)
+            found.append((seen, bits, right))
+        return found
+
+    def _run(self, drivers: object, state: object, window_ns: float, most_ns: float) -> Floats:
+        """(times, receivers, 2) until nothing moves for a window, or for as long as may be; the last row stays."""
+        steps = math.ceil(window_ns / self.waves.step_ns)
+        parts: list[Floats] = []
+        done = 0
+        while done * self.waves.step_ns < most_ns:
+            t_ns = done * self.waves.step_ns
+            parts.append(self.waves.advance(drivers, state, t_ns, steps, self.pairs))  # type: ignore[arg-type]
+            done += steps
+            if len(parts) > 1 and float(np.ptp(parts[-1], axis=0).max(initial=0.0)) < SETTLED_VOLT:
+                break
+        return np.concatenate(parts)
+
+    def _sync(self, level: NDArray[np.bool_], own: bool) -> float:
+        """When a receiver sees the first edge, in ns; a transmitter reads itself through its loop."""
+        if own:
+            return -LOOP_DELAY_NS
+        return (int(np.argmax(level)) + 1) * self.waves.step_ns if level.any() else 0.0
+
+    def _steps(self, sync_ns: float, bits: int, count: int) -> NDArray[np.int64]:
+        """Steps at the sample points of so many bits after an edge."""
+        times = sync_ns + self.sample_ns + np.arange(bits) * self.bit_ns
+        found: NDArray[np.int64] = np.clip(np.ceil(times / self.waves.step_ns - 1e-9) - 1, 0, count - 1).astype(np.int64)
+        return found
+
+    def _pattern(self, sender: str) -> Floats:
+        """(times, receivers, 2) of the worst pattern."""
+        starts = [n * self.bit_ns for n in range(len(WORST_BITS) + 1)]
+        drivers = self.waves.drivers([Ramp(sender, ramp_corners(WORST_BITS, starts))])
+        steps = math.ceil((starts[-1] + self.bit_ns) / self.waves.step_ns)
+        return self.waves.advance(drivers, self.waves.begin(drivers), 0.0, steps, self.pairs)
+
+    def _reads(self, volts: Floats, receiver: int, own: bool) -> bool:
+        """Whether a receiver reads every bit of the worst pattern right."""
+        level = self._levels(volts, receiver, self.at_rest[receiver])
+        steps = self._steps(self._sync(level, own), len(WORST_BITS), len(level))
+        return bool(np.all(level[steps] == (np.frombuffer(WORST_BITS, np.uint8) == 0)))
+
+
