@@ -60,6 +60,8 @@ class SimulatedBus(can.BusABC):
 
         Raises can.CanOperationError if it is not acknowledged by then (it is not repeated any more), or cannot be sent.
         """
+        if self._is_shutdown:
+            raise can.CanOperationError(f"the tester's bus on {self.network} has been shut down: connect again")
         frame = self._outgoing(msg)
         self._waiting[id(frame)] = frame, msg
         self._simulation.submit(self.network, self.name, frame)

@@ -88,6 +88,12 @@ class Frame:
         return tuple(starts)
 
 
+def padded(data: bytes) -> bytes:
+    """A payload filled with 0xCC up to the next length of CAN FD; 64 bytes at most."""
+    length = next((length for length in FD_LENGTHS if length >= len(data)), len(data))
+    return data.ljust(length, bytes([PADDING]))
+
+
 def encode(
     frame_id: int,
     data: bytes = b"",

@@ -6,6 +6,7 @@ from heapq import heapify, heapreplace
 from zlib import crc32
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
+from simulator.datalink.frame import padded
 from simulator.modules.codec import Packer
 from simulator.vehicle import Message, Network, Vehicle
 
@@ -105,6 +106,8 @@ class _Sender:
         message = self.message
         data = self._packer.payload(t_ns, self._count)
         self._count += 1
+        if message.is_fd:
+            data = padded(data)
         return Outgoing(
             message.frame_id, data, name=message.name, extended=message.extended, fd=message.is_fd, brs=self._brs
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import can
 import pytest
 from small_vehicle import gateway_vehicle, three_modules
@@ -199,6 +201,26 @@ def test_messages_that_cannot_be_sent(message: can.Message, text: str) -> None:
         bus.send(message)
 
 
+def test_can_fd_on_a_network_with_a_data_bit_rate() -> None:
+    """ISO 11898-1 lengths; modules switch the rate, payloads between two lengths are filled with 0xCC."""
+    network = SMALL.network()
+    wide = tuple(replace(message, is_fd=True, length=10) for message in network.messages)
+    fast = replace(network, data_bit_rate=2_000_000, data_sample_point=0.8, messages=wide)
+    simulation = Simulation(replace(SMALL, networks={"LINE-1": fast}))
+    bus, other = simulation.connect("DLC"), simulation.connect("ENG")
+    message = bus.recv(0.1)
+    assert (message.is_fd, message.bitrate_switch, message.dlc) == (True, True, 12)
+    assert bytes(message.data) == bytes(10) + b"\xcc\xcc"
+    other.set_filters([{"can_id": 0x555, "can_mask": 0x7FF, "extended": False}])
+    sent = can.Message(arbitration_id=0x555, is_extended_id=False, is_fd=True, bitrate_switch=False, data=bytes(20))
+    bus.send(sent, timeout=0.1)
+    got = other.recv(0.1)
+    assert (got.is_fd, got.bitrate_switch, len(got.data)) == (True, False, 20)
+    bus.send(ask(0x7E1), timeout=0.1)
+    bus.set_filters([{"can_id": 0x7E9, "can_mask": 0x7FF, "extended": False}])
+    assert bus.recv(0.1) is not None
+
+
 def test_where_there_is_nothing_to_tap() -> None:
     """Own rule: a clear error."""
     simulation = Simulation(SMALL)
@@ -220,3 +242,5 @@ def test_a_bus_knows_its_state_and_cannot_set_it() -> None:
         bus.state = can.BusState.PASSIVE
     bus.shutdown()
     bus.shutdown()
+    with pytest.raises(can.CanOperationError, match="has been shut down"):
+        bus.send(ask())
