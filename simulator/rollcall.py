@@ -74,7 +74,7 @@ def roll_call(
 class SilenceBook:
     """Who is silent in many faulted copies of one vehicle, battery and ignition on: each kind of trouble is run once.
 
-    Where everybody who is up and the testers hear one another, the others are silent. Else what decides the roll call is
+    Where everybody who is up and the testers hear one another, the others are silent. Else what decides the call is
     who is up, who hears whom and who misbehaves; copies in which that is the same share one.
     """
 
@@ -97,7 +97,7 @@ class SilenceBook:
             everybody = set(nodes)
             whole = whole and all(everybody <= {node, *wiring.hearers[node]} for node in nodes)
             parts = (wiring.hearers, wiring.rates, wakers)
-            deciding += [tuple(sorted(part.items())) for part in parts]  # type: ignore[attr-defined]
+            deciding += [tuple(sorted(part.items())) for part in parts]
             deciding += [tuple(sorted(wiring.mute)), tuple(sorted(wiring.held))]
         if whole:
             return frozenset(vehicle.modules) - reached
