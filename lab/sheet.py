@@ -163,7 +163,7 @@ def _answer_page(case: Case, healthy: Bench, sick: Bench) -> Figure:
 
 @dataclass(frozen=True)
 class _Row:
-    """What two leads read on the healthy vehicle and with the fault; ``apart``: a meter tells the two from each other."""
+    """What two leads read on the healthy vehicle and with the fault; ``apart``: a meter tells one from the other."""
 
     probes: str
     healthy: str
