@@ -119,10 +119,12 @@ class Node:
 
     @property
     def passive(self) -> bool:
+        """Whether one of its counters has reached 128."""
         return self.transmit_errors >= PASSIVE or self.receive_errors >= PASSIVE
 
     @property
     def status(self) -> str:
+        """In words: error active, error passive or bus off."""
         return "bus off" if self.off else "error passive" if self.passive else "error active"
 
 
