@@ -17,6 +17,7 @@ from simulator.circuit.link import keep_last
 from simulator.circuit.waveform import EDGE_NS, LOOP_DELAY_NS, line_delays, ramp_corners
 from simulator.circuit.waves import Waves
 from simulator.condition import Condition, ModuleState
+from simulator.kernels.lines import Drivers, State
 from simulator.vehicle import Vehicle
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -24,8 +25,10 @@ Floats: TypeAlias = NDArray[np.float64]
 #: Bits of one value in a row that stuffing allows (Bosch CAN 2.0, 5), and recessive ones that make a bus idle.
 MOST_EQUAL_BITS = 5
 IDLE_BITS = 11
-#: A network has settled when nothing moves by more than this, in volt, for a window.
-SETTLED_VOLT = 0.005
+#: An edge has settled when, for a whole window, every difference stays this near to its value at rest, in volt, and
+#: no mean moves by more than the second figure: the common mode is slow, and receivers hardly mind it.
+SETTLED_VOLT = 0.05
+MEAN_VOLT = 0.3
 #: What follows where an edge has not settled within a bit: a bit before the next, in every mix.
 WORST_BITS = bytes([0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 1, 1, 0, 1, 1, 1, 1, 1, 0, 1, 1])
 
@@ -90,8 +93,8 @@ class _Listening:
         self.pairs: list[Pair] = [self.lines.driver_pins(module) for module in self.receivers]
         self.ground = np.array([self.lines.ground_volt(module) for module in self.receivers])
         self.range = [circuit.transceiver(module).common_mode_volt for module in self.receivers]
-        rest = self.lines.rest_volts[np.array(self.pairs, np.int64).reshape(-1, 2)]
-        self.at_rest = [self._levels(rest[None, n], n, False)[0] for n in range(len(self.receivers))]
+        self.rest = self.lines.rest_volts[np.array(self.pairs, np.int64).reshape(-1, 2)]
+        self.at_rest = [self._levels(self.rest[None, n], n, False)[0] for n in range(len(self.receivers))]
 
     def _has_socket(self) -> bool:
         return self.lines.network.socket is not None
@@ -119,10 +122,10 @@ class _Listening:
         drivers = waves.drivers([Ramp(sender, ((0.0, 0.0), (EDGE_NS, 1.0)))])
         state = waves.begin(drivers)
         longest = 2.0 * max(line_delays(self.lines, sender).values(), default=0.0) + 200.0
-        up = self._run(drivers, state, longest, MOST_EQUAL_BITS * self.bit_ns)
+        up = self._run(drivers, state, longest, MOST_EQUAL_BITS * self.bit_ns, self._dominant(sender))
         drivers = waves.drivers([Ramp(sender, ((0.0, 1.0), (EDGE_NS, 0.0)))])
         state = state._replace(at_corner=drivers.corner[:-1].copy())
-        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns)
+        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns, self.rest[:, 0] - self.rest[:, 1])
         unsettled = max(len(up), len(down)) * waves.step_ns > self.bit_ns
         pattern = self._pattern(sender) if unsettled else None
         found = []
@@ -137,16 +140,24 @@ class _Listening:
             found.append((seen, bits, right))
         return found
 
-    def _run(self, drivers: object, state: object, window_ns: float, most_ns: float) -> Floats:
-        """(times, receivers, 2) until nothing moves for a window, or for as long as may be; the last row stays."""
+    def _dominant(self, sender: str) -> Floats:
+        """(receivers,) differences while a sender is dominant for ever, in volt."""
+        circuit, network = self.lines.circuit, self.lines.network.name
+        volts = circuit.volts([(sender, network)])
+        pins = [circuit.pins(receiver, network) for receiver in self.receivers]
+        return np.array([volts.at(high) - volts.at(low) for high, low, _, _ in pins])
+
+    def _run(self, drivers: Drivers, state: State, window_ns: float, most_ns: float, final: Floats) -> Floats:
+        """(times, receivers, 2) until every difference stays near ``final``, or for as long as may be."""
         steps = math.ceil(window_ns / self.waves.step_ns)
         parts: list[Floats] = []
         done = 0
         while done * self.waves.step_ns < most_ns:
-            t_ns = done * self.waves.step_ns
-            parts.append(self.waves.advance(drivers, state, t_ns, steps, self.pairs))  # type: ignore[arg-type]
+            part = self.waves.advance(drivers, state, done * self.waves.step_ns, steps, self.pairs)
+            parts.append(part)
             done += steps
-            if len(parts) > 1 and float(np.ptp(parts[-1], axis=0).max(initial=0.0)) < SETTLED_VOLT:
+            off = np.abs(part[:, :, 0] - part[:, :, 1] - final).max(initial=0.0)
+            if off < SETTLED_VOLT and np.ptp(part.sum(axis=2), axis=0).max(initial=0.0) < 2.0 * MEAN_VOLT:
                 break
         return np.concatenate(parts)
 
