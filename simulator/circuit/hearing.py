@@ -30,7 +30,7 @@ IDLE_BITS = 11
 SETTLED_VOLT = 0.05
 MEAN_VOLT = 0.3
 #: What follows where an edge has not settled within a bit: a bit before the next, in every mix.
-WORST_BITS = bytes([0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 1, 1, 0, 1, 1, 1, 1, 1, 0, 1, 1])
+WORST_BITS = bytes([0, 0, 0, 0, 0, 1, 0, 1, 1, 1, 1, 1, 0, 1])
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ class _Listening:
     def __init__(self, circuit: Circuit, network: str, bit_ns: float, sample_point: float) -> None:
         self.lines = LineNetwork(circuit, network)
         self.bit_ns, self.sample_ns = bit_ns, sample_point * bit_ns
-        self.waves = Waves(self.lines, min(max(bit_ns / 2000.0, 1.0), 10.0))
+        self.waves = Waves(self.lines, min(max(bit_ns / 1000.0, 1.0), 10.0))
         self.senders = [*circuit.senders(network), *([TESTER] if self._has_socket() else [])]
         awake = [m for m in self.lines.pins if circuit.states[m] is ModuleState.AWAKE]
         self.receivers = [*awake, *([TESTER] if self._has_socket() else [])]
@@ -126,8 +126,6 @@ class _Listening:
         drivers = waves.drivers([Ramp(sender, ((0.0, 1.0), (EDGE_NS, 0.0)))])
         state = state._replace(at_corner=drivers.corner[:-1].copy())
         down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns, self.rest[:, 0] - self.rest[:, 1])
-        unsettled = max(len(up), len(down)) * waves.step_ns > self.bit_ns
-        pattern = self._pattern(sender) if unsettled else None
         found = []
         for n, receiver in enumerate(self.receivers):
             level = self._levels(up[:, n], n, self.at_rest[n])
@@ -135,10 +133,13 @@ class _Listening:
             seen = bool(np.all(level[self._steps(sync, MOST_EQUAL_BITS, len(level))]))
             after = self._levels(down[:, n], n, bool(level[-1]))
             still = after[self._steps(sync, IDLE_BITS, len(after))]
-            bits = int(np.argmin(still)) if not still.all() else IDLE_BITS
-            right = pattern is None or self._reads(pattern[:, n], n, receiver == sender)
-            found.append((seen, bits, right))
-        return found
+            found.append((seen, int(np.argmin(still)) if not still.all() else IDLE_BITS, True))
+        settled = max(len(up), len(down)) * waves.step_ns <= self.bit_ns
+        if settled or not any(seen and bits == 0 for seen, bits, _ in found):
+            return found
+        pattern = self._pattern(sender)
+        right = [self._reads(pattern[:, n], n, receiver == sender) for n, receiver in enumerate(self.receivers)]
+        return [(seen, bits, all_right) for (seen, bits, _), all_right in zip(found, right, strict=True)]
 
     def _dominant(self, sender: str) -> Floats:
         """(receivers,) differences while a sender is dominant for ever, in volt."""
