@@ -1,7 +1,7 @@
 """How long a command keeps a student waiting: processor time of whole processes, start of the interpreter included.
 
-Source of the bounds: this project's own aims (help below 0.3 s, a small answer below 1 s); the peer is the import of the
-libraries that read the same files.
+Source of the bounds: this project's own aims (help below 0.3 s, a small answer below 1 s); the peer is the import of
+the libraries that read the same files.
 """
 
 from __future__ import annotations

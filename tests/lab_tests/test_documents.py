@@ -95,11 +95,12 @@ def test_python_runs(block: Block, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("block", blocks("yaml"), ids=lambda block: block.where)
-def test_yaml_is_a_vehicle_file(block: Block, tmp_path: Path) -> None:
-    (tmp_path / "vehicle.yaml").write_text(block.text, encoding="utf-8")
+def test_yaml_is_a_file_without_mistakes(block: Block, tmp_path: Path) -> None:
+    file = tmp_path / "block.yaml"
+    file.write_text(block.text, encoding="utf-8")
     database = 'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: ENG GBX TESTER\n'
     (tmp_path / "pipkin.dbc").write_text(database, encoding="ascii")
-    assert check_file(tmp_path / "vehicle.yaml") == ([], [])
+    assert check_file(file) == ([], [])
 
 
 def test_the_table_of_faults_is_fresh() -> None:
