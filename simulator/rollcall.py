@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from simulator.circuit import TESTER, Circuit
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.circuit import TESTER
+from simulator.circuit.live import SEEN, STATES, Hearing
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Outgoing
 from simulator.deviations import Behaviour, SilentMessage
-from simulator.hearing import Ear, wiring_of
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -74,37 +77,52 @@ def roll_call(
 class SilenceBook:
     """Who is silent in many faulted copies of one vehicle, battery and ignition on: each kind of trouble is run once.
 
-    Where everybody who is up and the testers hear one another, the others are silent. Else what decides the call is
-    who is up, who hears whom and who misbehaves; copies in which that is the same share one.
+    Where everybody who is up and the testers hear one another, the others are silent. Else who is
+    up, who hears whom and who misbehaves decide; copies in which that is the same share one roll call.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, vehicles: Sequence[Vehicle], hearing: Hearing) -> None:
+        self._vehicles = tuple(vehicles)
+        self._hearing = hearing
+        self._modules = list(vehicles[0].modules)
+        self._sockets = frozenset(network for network, _ in vehicles[0].sockets)
+        awake = hearing.states == STATES.index(ModuleState.AWAKE)
+        self._up = np.ones((len(vehicles), len(hearing.ears)), bool)
+        calling = np.zeros(len(hearing.ears), bool)
+        for n, (_, ear) in enumerate(hearing.ears):
+            if ear != TESTER:
+                self._up[:, n] = awake[:, self._modules.index(ear)]
+                calling[n] = vehicles[0].modules[ear].wake is None
+        self._whole, self._deciding = self._who_hears_whom(calling)
         self._known: dict[object, frozenset[str]] = {}
 
-    def silent(self, vehicle: Vehicle, circuit: Circuit | None = None) -> frozenset[str]:
-        """Who does not answer the roll call; ``circuit`` is the vehicle's, battery and ignition on, if there is one."""
-        circuit = circuit or Circuit(vehicle)
+    def _who_hears_whom(self, calling: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Whether all who are up hear each other, (copies,), and all that decides a roll call, (copies, bits)."""
+        hearing, up = self._hearing, self._up
+        networks = np.array([network for network, _ in hearing.ears])
+        dominant, quiet = hearing.seen[:, :-1] == SEEN.index("dominant"), hearing.seen[:, -1]
+        at_rest = quiet == SEEN.index("recessive")
+        others = (networks[:, None] == networks) & ~np.eye(len(networks), dtype=bool)
+        needed = others & up[:, :, None] & up[:, None, :]
+        heard = dominant & at_rest[:, None, :] & needed
+        called = dominant & others & calling & up[:, :, None]
+        held = up & (quiet == SEEN.index("dominant"))
+        whole = (heard == needed).all(axis=(1, 2)) & (at_rest | ~up).all(axis=1)
+        return whole, np.concatenate([part.reshape(len(up), -1) for part in (heard, called, held)], axis=1)
+
+    def silent(self, number: int) -> frozenset[str]:
+        """Who does not answer the roll call in the copy of that number."""
+        vehicle, state = self._vehicles[number], self._hearing.states[number].tobytes()
         doing = tuple(item for item in vehicle.deviations if isinstance(item, Behaviour | SilentMessage))
-        deciding: list[object] = [tuple(circuit.states.items()), doing]
-        up = {name for name, state in circuit.states.items() if state is ModuleState.AWAKE}
-        whole, reached = not any(isinstance(item, Behaviour) for item in doing), set[str]()
-        for name, network in vehicle.networks.items():
-            nodes: dict[str, Ear] = {module: (module, None) for module in network.places if module in up}
-            if network.socket is not None:
-                nodes[TESTER] = (TESTER, network.socket)
-                reached |= nodes.keys()
-            wiring, wakers = wiring_of(circuit, name, nodes)
-            everybody = set(nodes)
-            whole = whole and all(everybody <= {node, *wiring.hearers[node]} for node in nodes)
-            parts = (wiring.hearers, wiring.rates, wakers)
-            deciding += [tuple(sorted(part.items())) for part in parts]
-            deciding += [tuple(sorted(wiring.mute)), tuple(sorted(wiring.held))]
-        if whole:
-            return frozenset(vehicle.modules) - reached
-        key = tuple(deciding)
+        whole = bool(self._whole[number]) and not any(isinstance(item, Behaviour) for item in doing)
+        key = state if whole else (state, doing, self._deciding[number].tobytes())
         if key not in self._known:
-            self._known[key] = frozenset(roll_call(vehicle).silent)
+            self._known[key] = self._all_but_those_up(number) if whole else frozenset(roll_call(vehicle).silent)
         return self._known[key]
+
+    def _all_but_those_up(self, number: int) -> frozenset[str]:
+        ears = zip(self._hearing.ears, self._up[number], strict=True)
+        return frozenset(self._modules) - {ear for (network, ear), up in ears if up and network in self._sockets}
 
 
 class _Tester:

@@ -127,6 +127,11 @@ class Circuit:
             raise UnknownName("point", ".".join(point), (".".join(known) for known in self.draft.node))
         return int(self.pattern.position[number])
 
+    def islands(self, points: Iterable[Point]) -> list[int]:
+        """A number for the island of each point, -1 for the body's."""
+        ends = [self.position(point) for point in points]
+        return [-1 if end < 0 else int(self._roots[end]) for end in ends]
+
     def joined(self, red: Point, black: Point) -> bool:
         """Whether a path of resistors joins two points."""
         ends = [self.position(point) for point in (red, black)]

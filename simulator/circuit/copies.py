@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from simulator.circuit.drawing import Draft
 from simulator.circuit.pattern import Pattern
-from simulator.circuit.shape import shape_of
+from simulator.circuit.shape import Room, shape_of
 from simulator.condition import Condition
 from simulator.errors import BadRequest
 from simulator.probes import Point
@@ -117,7 +117,7 @@ class Copies:
     def _sort_out(self) -> list[Batch]:
         """One batch for each pattern that is needed, the drawing's own first."""
         shape = self.shape
-        members: dict[object, list[int]] = {}
+        members: dict[Room | None, list[int]] = {}
         for number, room in enumerate(shape.rooms(self.drafts)):
             members.setdefault(room, []).append(number)
         batches = []

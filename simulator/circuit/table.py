@@ -37,13 +37,19 @@ class FaultTable:
         unplugged: frozenset[str] = frozenset(),
         wire_factor: float = 1.0,
         terminator_factor: float = 1.0,
+        among: Sequence[int] | NDArray[np.int64] | None = None,
     ) -> Floats:
         """Resistance between every two points: (hypotheses, points, points), in ohm, inf for an open.
 
-        ``unplugged`` are modules; the factors scale every wire and every terminator, for tolerances.
+        ``unplugged`` are modules; the factors scale every wire and every terminator, for tolerances; ``among`` are the
+        numbers of the hypotheses wanted, in rising order (default: all).
         """
-        out = np.empty((len(self), len(points), len(points)))
+        wanted = np.arange(len(self)) if among is None else np.asarray(among, np.int64)
+        out = np.empty((len(wanted), len(points), len(points)))
         for batch in self._copies.batches:
+            chosen = np.flatnonzero(np.isin(batch.numbers, wanted, assume_unique=True))
+            if not len(chosen):
+                continue
             pattern, siemens = batch.pattern, batch.siemens(unplugged, wire_factor, terminator_factor)
             factor.table(
                 (pattern.ptr, pattern.idx, pattern.upd, batch.slots),
@@ -51,7 +57,8 @@ class FaultTable:
                 (batch.changed.ptr, batch.changed.where, siemens.changed),
                 (batch.added.ptr, batch.added.where, siemens.added),
                 batch.nodes(points),
-                batch.numbers,
+                chosen,
+                np.searchsorted(wanted, batch.numbers[chosen]),
                 out,
             )
         return out

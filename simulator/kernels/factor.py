@@ -264,6 +264,7 @@ def table(
     changed: tuple[Ints, Ints, Floats],
     added: tuple[Ints, Ints, Floats],
     nodes: Ints,
+    chosen: Ints,
     where: Ints,
     out: Floats,
 ) -> None:
@@ -271,7 +272,7 @@ def table(
 
     ``shape``: ptr, idx, upd and the slots of the edges; ``conductance`` (edges,) in siemens. Network h has other
     conductances for some edges (``changed``: ptr, edges, siemens) and further ones in some slots (``added``: ptr,
-    slots, siemens); its resistances, in ohm, go to ``out[where[h]]``, (n, n).
+    slots, siemens). The resistances of network ``chosen[n]``, in ohm, go to ``out[where[n]]``, (nodes, nodes).
     """
     ptr, idx, upd, slots = shape
     count = ptr.shape[0] - 1
@@ -281,7 +282,8 @@ def table(
     d = np.empty(count)
     tree = ancestry(ptr, idx, nodes)
     y = np.empty((2 * nodes.shape[0], tree[1].max() + 2))
-    for h in range(where.shape[0]):
+    for n in range(chosen.shape[0]):
+        h = chosen[n]
         for c in range(changed[0][h], changed[0][h + 1]):
             mine[changed[1][c]] = changed[2][c]
         gather(slots, mine, w, s)
@@ -294,4 +296,4 @@ def table(
         for c in range(changed[0][h], changed[0][h + 1]):
             mine[changed[1][c]] = conductance[changed[1][c]]
         factorise(ptr, idx, upd, w, s, d)
-        all_pairs((ptr, idx, w, d), tree, nodes, y, out[where[h]])
+        all_pairs((ptr, idx, w, d), tree, nodes, y, out[where[n]])

@@ -1,0 +1,312 @@
+"""Many networks with the battery on: supply states that settle, voltages at rest, and what every receiver sees.
+
+The rules are those of ``simulator.circuit.supply`` and ``simulator.circuit.circuit``, which a single circuit follows;
+here they run over arrays, for thousands of copies of one vehicle that differ a little.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.kernels.drive import leg_currents
+from simulator.kernels.factor import factorise, gather, islands, solve
+from simulator.kernels.jit import compiled
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bytes = NDArray[np.int8]
+
+#: The states of a module, and what a receiver takes two lines for.
+UNPOWERED, ASLEEP, AWAKE, STARVED = 0, 1, 2, 3
+RECESSIVE, UNDEFINED, DOMINANT = 0, 1, 2
+#: Rounds after which a supply is given up; a cycle is found long before.
+MOST_ROUNDS = 400
+
+
+@compiled
+def across(x: Floats, root: Ints, a: int, b: int) -> float:
+    """Voltage from one node to another (-1: the body), in volt; 0.0 where no path of resistors joins them."""
+    root_a = -1 if a < 0 else root[a]
+    root_b = -1 if b < 0 else root[b]
+    if root_a != root_b:
+        return 0.0
+    return (0.0 if a < 0 else x[a]) - (0.0 if b < 0 else x[b])
+
+
+@compiled
+def rest(
+    shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
+    conductance: Floats,
+    added: tuple[Ints, Floats],
+    sources: tuple[Ints, Floats],
+    scratch: tuple[Floats, Floats, Floats, Floats],
+) -> None:
+    """Factorise one network and solve it for its sources: shares, pivots and node voltages go to ``scratch``.
+
+    ``shape``: ptr, idx, upd, slots, and both ends of every element; ``sources``: elements and their volt.
+    """
+    ptr, idx, upd, slots, start, end = shape
+    w, s, d, x = scratch
+    gather(slots, conductance, w, s)
+    for c in range(added[0].shape[0]):
+        slot = added[0][c]
+        if slot >= 0:
+            w[slot] += added[1][c]
+        elif slot > -(2**62):
+            s[-2 - slot] += added[1][c]
+    factorise(ptr, idx, upd, w, s, d)
+    x[:] = 0.0
+    for n in range(sources[0].shape[0]):
+        element = sources[0][n]
+        ampere = sources[1][n] * conductance[element]
+        if start[element] >= 0:
+            x[start[element]] += ampere
+        if end[element] >= 0:
+            x[end[element]] -= ampere
+    solve(ptr, idx, w, d, x)
+
+
+@compiled
+def put_states(
+    modules: tuple[Ints, Floats],
+    pins: tuple[Ints, Floats],
+    state: Bytes,
+    conductance: Floats,
+    sources: tuple[Ints, Floats],
+) -> None:
+    """Loads, transceiver inputs and their sources as the states make them.
+
+    ``modules``: (load element, supply pin, ground pin, wake pin or -2) and siemens (awake, asleep); ``pins``: (module,
+    high element, low element) and (siemens powered, siemens unpowered, volt); their sources are the last two a pin.
+    """
+    for m in range(state.shape[0]):
+        loaded = state[m] == AWAKE or state[m] == STARVED
+        conductance[modules[0][m, 0]] = modules[1][m, 0 if loaded else 1]
+    first = sources[0].shape[0] - 2 * pins[0].shape[0]
+    for p in range(pins[0].shape[0]):
+        own = state[pins[0][p, 0]]
+        for line in range(2):
+            element = pins[0][p, 1 + line]
+            conductance[element] = pins[1][p, 0 if own == AWAKE or own == ASLEEP else 1]
+            sources[0][first + 2 * p + line] = element
+            sources[1][first + 2 * p + line] = pins[1][p, 2] if own == AWAKE else 0.0
+
+
+@compiled
+def next_states(
+    modules: tuple[Ints, Floats],
+    held: tuple[Bytes, Bytes, Bytes],
+    state: Bytes,
+    x: Floats,
+    root: Ints,
+    limits: tuple[float, float],
+    after: Bytes,
+) -> None:
+    """The states that follow from the voltages, ignition on; ``held``: called (changed here), dead, restless."""
+    called, dead, restless = held
+    for m in range(state.shape[0]):
+        supply, ground, wake = modules[0][m, 1], modules[0][m, 2], modules[0][m, 3]
+        was_awake = state[m] == AWAKE or state[m] == STARVED
+        limit = limits[1] if state[m] == AWAKE or state[m] == ASLEEP else limits[0]
+        supplied = across(x, root, supply, ground) >= limit
+        if wake > -2:
+            limit = limits[1] if called[m] else limits[0]
+            called[m] = 1 if across(x, root, wake, ground) >= limit else 0
+        else:
+            called[m] = 1
+        if dead[m]:
+            after[m] = UNPOWERED
+        elif not supplied:
+            after[m] = STARVED if was_awake else UNPOWERED
+        elif called[m] and not restless[m]:
+            after[m] = AWAKE
+        else:
+            after[m] = ASLEEP
+
+
+@compiled
+def repeated(history: Bytes, count: int, state: Bytes) -> int:
+    """Which of the first rows of a history is this state; -1: none."""
+    for n in range(count):
+        same = True
+        for m in range(state.shape[0]):
+            if history[n, m] != state[m]:
+                same = False
+                break
+        if same:
+            return n
+    return -1
+
+
+@compiled
+def hold_restless(history: Bytes, first: int, count: int, state: Bytes, restless: Bytes) -> None:
+    """Modules whose state differs within the cycle history[first:count] are held down from here on."""
+    for m in range(state.shape[0]):
+        for n in range(first, count):
+            if history[n, m] != history[first, m]:
+                restless[m] = 1
+                state[m] = ASLEEP
+                break
+
+
+@compiled
+def settle(
+    shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
+    parts: tuple[tuple[Ints, Floats], tuple[Ints, Floats], tuple[float, float]],
+    conductance: Floats,
+    added: tuple[Ints, Floats],
+    sources: tuple[Ints, Floats],
+    dead: Bytes,
+    scratch: tuple[Floats, Floats, Floats, Floats],
+    state: Bytes,
+) -> tuple[Ints, int]:
+    """Settle the supply of one network, all unpowered first, round by round: its islands and the rounds (-1: never).
+
+    ``parts``: modules, pins and the (upper, lower) volt of a supply; ``state`` and ``scratch`` hold the result.
+    """
+    modules, pins, limits = parts
+    count = state.shape[0]
+    after, called, restless = np.zeros(count, np.int8), np.zeros(count, np.int8), np.zeros(count, np.int8)
+    history = np.zeros((MOST_ROUNDS + 2, count), np.int8)
+    state[:] = UNPOWERED
+    put_states(modules, pins, state, conductance, sources)
+    rest(shape, conductance, added, sources, scratch)
+    root = islands(shape[0], shape[1], scratch[0], scratch[2])
+    known = 1
+    for turn in range(MOST_ROUNDS):
+        next_states(modules, (called, dead, restless), state, scratch[3], root, limits, after)
+        if repeated(state.reshape(1, count), 1, after) == 0:
+            return root, turn + 1
+        state[:] = after
+        at = repeated(history, known, state)
+        if at >= 0:
+            hold_restless(history, at, known, state, restless)
+            known = 0
+        put_states(modules, pins, state, conductance, sources)
+        rest(shape, conductance, added, sources, scratch)
+        root = islands(shape[0], shape[1], scratch[0], scratch[2])
+        history[known] = state
+        known += 1
+    return root, -1
+
+
+@compiled
+def judge(high: float, low: float, common: Floats, levels: Floats) -> int:
+    """What a receiver takes two line voltages to its ground for; ``levels``: dominant from, recessive up to, slack."""
+    mean = (high + low) / 2
+    if mean < common[0] - levels[2] or mean > common[1] + levels[2]:
+        return RECESSIVE
+    if high - low >= levels[0] - levels[2]:
+        return DOMINANT
+    return RECESSIVE if high - low <= levels[1] + levels[2] else UNDEFINED
+
+
+@compiled
+def at(x: Floats, node: int) -> float:
+    """Voltage of a node to the body, -1."""
+    return 0.0 if node < 0 else x[node]
+
+
+@compiled
+def see(x: Floats, ears: tuple[Ints, Floats], network: int, levels: Floats, out: Bytes) -> None:
+    """What every ear on a network (-1: on all) takes its lines for; the others' entries stay."""
+    for e in range(ears[0].shape[0]):
+        if network < 0 or ears[0][e, 1] == network:
+            ground = at(x, ears[0][e, 5])
+            high, low = at(x, ears[0][e, 2]) - ground, at(x, ears[0][e, 3]) - ground
+            out[e] = judge(high, low, ears[1][e, 4:6], levels)
+
+
+@compiled
+def hear(
+    shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
+    ears: tuple[Ints, Floats],
+    levels: Floats,
+    scratch: tuple[Floats, Floats, Floats, Floats],
+    state: Bytes,
+    out: Bytes,
+) -> bool:
+    """What every ear sees while each one that is up is dominant alone, a row each, then with nobody sending.
+
+    ``ears``: (module or -1, network, high, low, supply, ground) and (drive of the high leg, of the low leg, on ohm,
+    limit ampere, least and greatest common mode). False where a driver's currents found no consistent set of regimes.
+    """
+    ptr, idx = shape[0], shape[1]
+    w, _, d, x = scratch
+    count = ears[0].shape[0]
+    out[:] = RECESSIVE
+    see(x, ears, -1, levels, out[count])
+    columns = np.zeros((2, x.shape[0]))
+    coupling, open_volt = np.zeros((2, 2)), np.zeros(2)
+    port = np.zeros((2, 2), np.int64)
+    leg = np.zeros((2, 2), np.int64)
+    found = True
+    for e in range(count):
+        if ears[0][e, 0] >= 0 and state[ears[0][e, 0]] != AWAKE:
+            continue
+        high, low, supply, ground = ears[0][e, 2], ears[0][e, 3], ears[0][e, 4], ears[0][e, 5]
+        leg[0, 0], leg[0, 1], leg[1, 0], leg[1, 1] = high, supply, ground, low
+        port[0, 0], port[0, 1], port[1, 0], port[1, 1] = high, ground, ground, low
+        columns[:] = 0.0
+        for k in range(2):
+            if leg[k, 0] >= 0:
+                columns[k, leg[k, 0]] += 1.0
+            if leg[k, 1] >= 0:
+                columns[k, leg[k, 1]] -= 1.0
+            solve(ptr, idx, w, d, columns[k])
+        for j in range(2):
+            open_volt[j] = at(x, port[j, 0]) - at(x, port[j, 1])
+            for k in range(2):
+                coupling[j, k] = at(columns[k], port[j, 0]) - at(columns[k], port[j, 1])
+        numbers = ears[1][e]
+        on, limit = np.full(2, numbers[2]), np.full(2, numbers[3])
+        current, rounds = leg_currents(coupling, open_volt, numbers[0:2], on, limit)
+        found = found and rounds >= 0
+        columns[0] = x + current[0] * columns[0] + current[1] * columns[1]
+        see(columns[0], ears, ears[0][e, 1], levels, out[e])
+    return found
+
+
+@compiled
+def table(
+    shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
+    parts: tuple[tuple[Ints, Floats], tuple[Ints, Floats], tuple[float, float]],
+    listening: tuple[tuple[Ints, Floats], Floats],
+    conductance: Floats,
+    copies: tuple[Ints, Ints, Floats, Ints, Ints, Floats, Ints, Ints, Floats],
+    dead: Bytes,
+    nodes: Ints,
+    where: Ints,
+    out: tuple[Bytes, Floats, Ints, Bytes],
+) -> None:
+    """States, voltages and what is seen, for many networks that differ a little from one.
+
+    ``copies``: for each network h where its own part begins, then which and what, of changed conductances (elements,
+    siemens), further ones (slots, siemens) and sources (elements, volt). ``out``: states, volt of ``nodes`` to the body
+    or to their island's last node, that node, and what is seen (no rows: not asked for); a state of -1 says that a
+    network never settles.
+    """
+    changed_ptr, changed, changed_siemens, added_ptr, added, added_siemens, source_ptr, source, source_volt = copies
+    count, pins = shape[0].shape[0] - 1, parts[1][0].shape[0]
+    scratch = (np.empty(shape[1].shape[0]), np.empty(count), np.empty(count), np.empty(count))
+    state = np.zeros(parts[0][0].shape[0], np.int8)
+    for h in range(where.shape[0]):
+        mine = conductance.copy()
+        for c in range(changed_ptr[h], changed_ptr[h + 1]):
+            mine[changed[c]] = changed_siemens[c]
+        own = slice(added_ptr[h], added_ptr[h + 1])
+        given = source_ptr[h + 1] - source_ptr[h]
+        elements, volt = np.zeros(given + 2 * pins, np.int64), np.zeros(given + 2 * pins)
+        elements[:given] = source[source_ptr[h] : source_ptr[h + 1]]
+        volt[:given] = source_volt[source_ptr[h] : source_ptr[h + 1]]
+        root, rounds = settle(
+            shape, parts, mine, (added[own], added_siemens[own]), (elements, volt), dead[h], scratch, state
+        )
+        settled = rounds >= 0
+        if settled and out[3].shape[0] > 0:
+            settled = hear(shape, listening[0], listening[1], scratch, state, out[3][where[h]])
+        out[0][where[h]] = state if settled else np.full(state.shape[0], -1, np.int8)
+        for n in range(nodes.shape[0]):
+            out[1][where[h], n] = at(scratch[3], nodes[n])
+            out[2][where[h], n] = -1 if nodes[n] < 0 else root[nodes[n]]
