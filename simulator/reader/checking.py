@@ -96,18 +96,21 @@ def _repair(model: type[BaseModel], tree: Node, where: Sequence[int | str], path
 def nearest_key(key: str, known: Sequence[str]) -> str | None:
     """The known key that was meant, or None: by spelling, by its stem without the unit, or by another word for it."""
     folded = re.sub(r"[\s-]+", "_", key.strip()).casefold()
-    by_stem = [name for name in known if f"{name}_".startswith(f"{folded}_") or folded.startswith(f"{name}_")]
+    rated = [(SequenceMatcher(None, folded, name).ratio(), name) for name in known]
+    best, nearest = max(rated, default=(0.0, ""))
+    if best >= 0.85:
+        return nearest
+    by_stem = [each for each in rated if f"{each[1]}_".startswith(f"{folded}_") or folded.startswith(f"{each[1]}_")]
     if by_stem and len(folded) > 1:
-        return max(by_stem, key=lambda name: SequenceMatcher(None, folded, name).ratio())
+        return max(by_stem)[1]
     for meant in _OTHER_WORDS.get(folded, ()):
         if meant in known:
             return meant
     stem = folded.rpartition("_")[0]
-    if stem and any(name.startswith(stem + "_") for name in known):
-        return next(name for name in known if name.startswith(stem + "_"))
-    rated = [(SequenceMatcher(None, folded, name).ratio(), name) for name in known]
-    best = max(rated, default=(0.0, ""))
-    return best[1] if best[0] >= 0.6 else None
+    by_unit = [each for each in rated if stem and each[1].startswith(f"{stem}_")]
+    if by_unit:
+        return max(by_unit)[1]
+    return nearest if best >= 0.6 else None
 
 
 def _mistake(model: type[BaseModel], tree: Node, detail: Any, path: str) -> Mistake:

@@ -185,16 +185,18 @@ def _collect(statements: Sequence[list[Token]], codecs: Sequence[Any], database:
             cycles[each[3].value] = (each[4].value, each[4].line)
         elif each[0].kind == "BA_DEF_DEF_" and each[1].value == CYCLE:
             default = (each[2].value, each[2].line)
-    left = {(codec.frame_id, codec.is_extended_frame, index): codec for index, codec in enumerate(codecs)}
+    left: dict[tuple[int, bool], list[Any]] = {}
+    for codec in codecs:
+        left.setdefault((codec.frame_id, codec.is_extended_frame), []).append(codec)
     for each in statements:
         if each[0].kind != "BO_" or each[2].value == LOOSE_SIGNALS:
             continue
         message = _message_line(each, more_senders)
         if message is None:
             continue
-        key = next((key for key in left if key[:2] == (message.frame_id, message.extended)), None)
-        if key is not None:
-            message.codec = left.pop(key)
+        same = left.get((message.frame_id, message.extended))
+        if same:
+            message.codec = same.pop(0)
             message.name = message.codec.name
             message.flexible = bool(message.codec.is_fd)
         message.cycle_ms = _cycle(message, cycles.get(each[1].value) or default, database)

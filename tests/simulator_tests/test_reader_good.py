@@ -209,11 +209,13 @@ def test_every_demo_is_without_mistake_or_remark() -> None:
         ("too", "to"),
         ("nmae", "name"),
         ("start", "from"),
+        ("common_impedanceohm", "common_impedance_ohm"),
         ("colour", None),
     ],
 )
 def test_the_nearest_known_key(written: str, meant: str | None) -> None:
-    assert nearest_key(written, ["from", "length_m", "name", "to"]) == meant
+    known = ["common_delay_ns_per_m", "common_impedance_ohm", "from", "length_m", "name", "to"]
+    assert nearest_key(written, known) == meant
 
 
 def test_a_repaired_key_is_checked_further() -> None:
