@@ -134,8 +134,10 @@ def _draw(axes: Axes, places: Sequence[str], found: Sequence[Level], part: str) 
             mark = getattr(getattr(weakest, state), f"{part}_volt")
             x = number + offset
             axes.plot([x, x], [min(values), max(values)], color="black", linewidth=1.2, zorder=3)
-            axes.plot([x], [mark], marker=_MARKS[part], markersize=5, markerfacecolor=face, markeredgecolor="black",
-                      linestyle="none", zorder=4)  # fmt: skip
+            axes.plot(
+                [x], [mark], color="black", marker=_MARKS[part], markersize=5, markerfacecolor=face,
+                markeredgecolor="black", linestyle="none", zorder=4,
+            )  # fmt: skip
 
 
 def _legend(figure: Figure) -> None:

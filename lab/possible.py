@@ -60,7 +60,7 @@ class Possible:
         counting = [slip for slip in slips if slip.state == "valid"]
         ohms, volts, calls = ([slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "call"))
         stages = [(slip, test) for test in (_may_fit, fits) for slip in ohms]
-        stages += [(slip, _may_fit) for slip in [*calls, *volts]] + [(slip, fits) for slip in [*calls, *volts]]
+        stages += [(slip, _may_fit) for slip in [*volts, *calls]] + [(slip, fits) for slip in [*calls, *volts]]
         for slip, test in stages:
             for candidate in found:
                 if candidate.out is None and not test(candidate.bench, slip):

@@ -91,5 +91,6 @@ def test_when_two_faults_count_as_the_same(one, other, same):
 
 def test_the_schema_knows_every_key():
     assert set(case_schema()["properties"]) == {
-        "case", "title", "story", "vehicle", "faults", "instruments", "actions", "minutes", "find", "tags", "cautions", "seed",
+        "case", "title", "story", "vehicle", "faults", "instruments", "actions", "minutes", "find", "tags",
+        "cautions", "seed",
     }  # fmt: skip

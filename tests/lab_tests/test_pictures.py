@@ -75,7 +75,10 @@ def test_boxes_of_modules_lie_apart(shape):
 
     vehicle = drawn_vehicle(**shape)
     spots = NetworkMap(vehicle, vehicle.network(), Marks(), None).layout.spots
-    boxes = [(s.x - s.item.width / 2, s.x + s.item.width / 2, *sorted((s.y, s.y + s.side * s.item.height))) for s in spots]
+    boxes = []
+    for spot in spots:
+        half, far = spot.item.width / 2, spot.y + spot.side * spot.item.height
+        boxes.append((spot.x - half, spot.x + half, *sorted((spot.y, far))))
     for (a, b, c, d), (e, f, g, h) in itertools.combinations(boxes, 2):
         assert min(b, f) <= max(a, e) + 1e-6 or min(d, h) <= max(c, g) + 1e-6
 
@@ -101,7 +104,8 @@ def test_pipkin_shows_what_the_file_says(pipkin):
 
 
 def test_marks_of_faults_and_readings(pipkin):
-    found = [faults.parse("open line=high at=GBX"), faults.parse("power_dropout fuse=F7"), faults.parse("open line=low run=ENG-S1")]
+    texts = ("open line=high at=GBX", "power_dropout fuse=F7", "open line=low run=ENG-S1")
+    found = [faults.parse(text) for text in texts]
     taken = [TakenReading(7, (("place", "LINE-1", "DLC", "high"), ("place", "LINE-1", "DLC", "low")), "ohms at DLC")]
     figure = map_figure(pipkin, faults=found, readings=taken, torn_open=["GBX"])
     shown = written(figure)
@@ -111,10 +115,17 @@ def test_marks_of_faults_and_readings(pipkin):
     assert overlapping_texts(figure) == []
 
 
-@pytest.mark.parametrize("fault", ["dead_module module=GBX", "short between=high-low at=S1", "weak_battery open_circuit_volt=9 internal_ohm=0.1", "missing_terminator at=ENG",
-                                   "ground_dropout ground=G2", "crossed run=S1-BRK", "long_stub at=GBX length_m=3"])  # fmt: skip
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "dead_module module=GBX", "short between=high-low at=S1", "weak_battery open_circuit_volt=9 internal_ohm=0.1",
+        "missing_terminator at=ENG", "ground_dropout ground=G2", "crossed run=S1-BRK", "long_stub at=GBX length_m=3",
+    ],
+)  # fmt: skip
 def test_every_family_of_fault_can_be_marked(pipkin, fault):
-    assert any(text == f"A  {fault}" or text.startswith("A  ") for text in written(map_figure(pipkin, faults=[faults.parse(fault)])))
+    shown = written(map_figure(pipkin, faults=[faults.parse(fault)]))
+    assert any(text.startswith(f"A  {fault[:20]}") for text in shown)
+    assert "A" in shown or fault.startswith("weak_battery")  # a battery is on no network
 
 
 def test_it_reads_in_black_and_white(pipkin, tmp_path):

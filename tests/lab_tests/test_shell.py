@@ -1,0 +1,92 @@
+"""The prompt: a whole job through a pipe, its words, its completion."""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+
+import pytest
+
+from lab.cautions import CAUTIONS
+from lab.job import start_job
+from lab.shell import Shell, run_shell
+from simulator.reader import find_vehicle
+
+CASES = find_vehicle("pipkin").parent / "cases"
+ROOT = find_vehicle("pipkin").parents[2]
+
+
+def told(tmp_path, *lines, case="open_stub"):
+    job = start_job(CASES / f"{case}.yaml", journal_path=tmp_path / "a.job")
+    out = io.StringIO()
+    run_shell(job, io.StringIO("\n".join(lines) + "\n"), out)
+    return " ".join(out.getvalue().split()), job  # the prompt folds its lines
+
+
+def test_it_begins_with_caution_1_and_the_job_card(tmp_path):
+    text, _ = told(tmp_path, "quit")
+    assert text.startswith(f"Caution 1: {CAUTIONS[1]}")
+    assert "Job card: The gearbox that says nothing" in text
+    assert "Left at minute 0. Go on with: sixtyohm job resume" in text
+
+
+def test_readings_minutes_and_refusals(tmp_path):
+    text, job = told(
+        tmp_path, "call", "read ohms DLC.high DLC.low", "nonsense", "read ohms DLC.high", "# a remark", "", "slips",
+        "state", "points", "kinds", "card", "cautions", "help",
+    )  # fmt: skip
+    for words in (
+        "Slip 1   answering ENG, BRK, STA, BDY, CLU; silent GBX", "minute 3 (+3)", "VOID: the network is",
+        "no action called 'nonsense'", "write: read ohms RED BLACK", "2. min 4 ohms DLC.high DLC.low", "Minute 4 of",
+        "battery.positive", "open line=high at=GBX", "Caution 18", "read volts RED BLACK",
+    ):  # fmt: skip
+        assert words in text, words
+    assert job.minute == 4
+    assert "Traceback" not in text
+
+
+def test_time_is_up_is_said_once(tmp_path):
+    text, _ = told(tmp_path, "wait 59", "call", "call")
+    assert text.count("Time is up: 60 minutes are over.") == 1
+
+
+def test_the_map_of_the_student_shows_no_fault(tmp_path):
+    text, _ = told(tmp_path, "call", f"map {tmp_path / 'm.svg'}", f"map {tmp_path / 'm.gif'}", "map /nowhere/m.png")
+    assert (tmp_path / "m.svg").exists()
+    assert "no ending that says the format" in text
+    assert "cannot be written" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "some"),
+    [
+        ([], "read"), (["read"], "ohms"), (["read", "ohms"], "DLC.high"), (["unplug"], "GBX"), (["part"], "S2"),
+        (["shake"], "nothing"), (["battery"], "off"), (["covers"], "off"), (["finding"], "open"),
+    ],
+)  # fmt: skip
+def test_completion_knows_what_comes_next(tmp_path, words, some):
+    job = start_job(CASES / "open_stub.yaml", journal_path=tmp_path / "a.job")
+    shell = Shell(job, io.StringIO(), io.StringIO())
+    line = " ".join([*words, some[:2]])
+    begin = len(line) - 2
+    found = shell.completedefault(some[:2], line, begin, len(line)) if words else shell.completenames(some[:2])
+    assert some in found
+
+
+def test_a_whole_job_through_a_pipe_of_a_real_process(tmp_path):
+    lines = "call\nignition off\nbattery off\nunplug GBX\nread ohms GBX.high GBX.low\nfinding healthy\n"
+    code = (
+        "import sys\nfrom lab.job import start_job\nfrom lab.shell import run_shell\n"
+        f"run_shell(start_job({str(CASES / 'open_stub.yaml')!r}))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], input=lines, capture_output=True, text=True, cwd=tmp_path, timeout=300,
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "WRONG: your own readings speak against it." in done.stdout
+    assert 'The fault was: open line=both run="gearbox stub"' in done.stdout
+    assert (tmp_path / "open_stub.job").exists()
+    assert (tmp_path / "open_stub.png").exists()
