@@ -108,4 +108,3 @@ def summary(wave: Waveform, place: str) -> dict[str, object]:
         "low_volt": {"least": float(trace.low_volt.min()), "most": float(trace.low_volt.max())},
         "difference_volt": {"least": float(trace.difference_volt.min()), "most": float(trace.difference_volt.max())},
     }
-

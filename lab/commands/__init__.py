@@ -11,11 +11,28 @@ from lab.commands.reach import reach
 from lab.commands.readings import call, read
 from lab.commands.tour import demo
 from lab.commands.traffic import frame, run
+from lab.commands.waves import picture
 
 __all__ = ["COMMANDS"]
 
 COMMANDS: dict[str, click.Command] = {
     command.name: command
-    for command in (should, read, call, reach, frame, run, spice, check, schema, vehicles, faults, demo, job, sheet)
+    for command in (
+        should,
+        read,
+        call,
+        reach,
+        frame,
+        picture,
+        run,
+        spice,
+        check,
+        schema,
+        vehicles,
+        faults,
+        demo,
+        job,
+        sheet,
+    )
     if command.name is not None
 }

@@ -171,7 +171,9 @@ class _Listening:
     def _steps(self, sync_ns: float, bits: int, count: int) -> NDArray[np.int64]:
         """Steps at the sample points of so many bits after an edge."""
         times = sync_ns + self.sample_ns + np.arange(bits) * self.bit_ns
-        found: NDArray[np.int64] = np.clip(np.ceil(times / self.waves.step_ns - 1e-9) - 1, 0, count - 1).astype(np.int64)
+        found: NDArray[np.int64] = np.clip(np.ceil(times / self.waves.step_ns - 1e-9) - 1, 0, count - 1).astype(
+            np.int64
+        )
         return found
 
     def _pattern(self, sender: str) -> Floats:
@@ -186,5 +188,3 @@ class _Listening:
         level = self._levels(volts, receiver, self.at_rest[receiver])
         steps = self._steps(self._sync(level, own), len(WORST_BITS), len(level))
         return bool(np.all(level[steps] == (np.frombuffer(WORST_BITS, np.uint8) == 0)))
-
-

@@ -9,7 +9,6 @@ moves with the current it takes. Times are in ns, so that inductance is in ohm n
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeAlias
@@ -20,7 +19,6 @@ from numpy.typing import NDArray
 from simulator.circuit.circuit import TESTER, Circuit
 from simulator.deviations import LINES, RunSeries
 from simulator.errors import BadRequest, UnknownName
-from simulator.kernels import lines as kernel
 from simulator.kernels.drive import leg_currents
 from simulator.probes import BODY, Point
 
@@ -226,12 +224,10 @@ class LineNetwork:
         for piece in self.pieces:
             for a, b in zip(piece.start, piece.end, strict=True):
                 stamp(matrix, a, b, 1.0 / piece.ohm)
-        found: Floats
         if not self.stuck:
-            found = np.linalg.solve(matrix, amp)
-            return found
+            return np.asarray(np.linalg.solve(matrix, amp), np.float64)
         inverse = np.linalg.inv(matrix)
-        found = inverse @ amp
+        found = np.asarray(inverse @ amp, np.float64)
         drive, opened, ohm, limit = (np.zeros(2 * len(self.stuck)) for _ in range(4))
         ports = np.zeros((len(found), 2 * len(self.stuck)))
         for n, module in enumerate(self.stuck):
@@ -243,8 +239,7 @@ class LineNetwork:
             opened[2 * n : 2 * n + 2] = found[high] - ground, ground - found[low]
             ohm[2 * n : 2 * n + 2], limit[2 * n : 2 * n + 2] = transceiver.on_ohm, transceiver.limit_amp
         current, _ = leg_currents(ports.T @ inverse @ ports, opened, drive, ohm, limit)
-        found = found + inverse @ ports @ current
-        return found
+        return np.asarray(found + inverse @ ports @ current, np.float64)
 
 
 def stamp(matrix: Floats, a: int, b: int, siemens: float) -> None:

@@ -148,10 +148,8 @@ def _receive(wave: Waveform, circuit: Circuit, timing: Timing, module: str, trac
     offsets = sample_offsets_ns(wave.frame, wave.bit_starts_ns, timing)
     begun = np.flatnonzero(level & (wave.t_ns >= 0.0))
     seen_ns = float(wave.t_ns[begun[0]]) if len(begun) else 0.0
-    if module == wave.transmitter:
-        times = offsets - _own_delay(wave.frame, len(offsets))
-    else:
-        times = offsets + seen_ns
+    own = module == wave.transmitter
+    times = offsets - _own_delay(wave.frame, len(offsets)) if own else offsets + seen_ns
     high, low = wave.sample(trace, times)
     read = (~level[_steps_at(wave.t_ns, times)]).astype(np.uint8)
     wrong = np.flatnonzero(read != sent)
@@ -224,7 +222,9 @@ def _width_change(wave: Waveform, level: Bools) -> float:
         if m > n:
             nominal = wave.bit_starts_ns[m] - wave.bit_starts_ns[n]
             inside = wave.bit_starts_ns[n] + 0.5 * nominal
-            around = np.flatnonzero((wave.t_ns[begins] <= inside + nominal) & (wave.t_ns[np.minimum(ends, len(wave.t_ns) - 1)] > inside))
+            around = np.flatnonzero(
+                (wave.t_ns[begins] <= inside + nominal) & (wave.t_ns[np.minimum(ends, len(wave.t_ns) - 1)] > inside)
+            )
             width = float((ends[around[0]] - begins[around[0]]) * wave.step_ns) if len(around) else 0.0
             worst = max(worst, width - nominal, key=abs)
         n = max(m, n + 1)
@@ -255,5 +255,8 @@ def _judge(
     if margin < NOISE_VOLT:
         return "marginal", f"{margin:.2f} V from a threshold at a sample point, less than {NOISE_VOLT} V"
     if abs(width) > WIDTH_PART * bit_ns:
-        return "marginal", f"a dominant stretch {'gains' if width > 0 else 'loses'} {abs(width):.0f} ns of a bit of {bit_ns:.0f} ns"
+        return (
+            "marginal",
+            f"a dominant stretch {'gains' if width > 0 else 'loses'} {abs(width):.0f} ns of a bit of {bit_ns:.0f} ns",
+        )
     return "sound", f"{margin:.2f} V from every threshold at every sample point"

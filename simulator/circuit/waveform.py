@@ -95,7 +95,9 @@ class Timing:
         )
         for rate in (chosen.bit_rate, chosen.data_bit_rate):
             if rate is not None and not MIN_BIT_RATE <= rate <= MAX_BIT_RATE:
-                raise BadRequest(f"a bit rate of {rate:g} bit/s is out of reach: write {MIN_BIT_RATE} to {MAX_BIT_RATE}")
+                raise BadRequest(
+                    f"a bit rate of {rate:g} bit/s is out of reach: write {MIN_BIT_RATE} to {MAX_BIT_RATE}"
+                )
         return chosen
 
     def starts(self, frame: Frame | None, count: int) -> tuple[float, ...]:
@@ -175,14 +177,12 @@ def _checked_step(step_ns: float, length_ns: float) -> float:
     return step_ns
 
 
-def _run(
-    waves: Waves, ramps: list[Ramp], pairs: list[Pair], until_ns: float, lead_ns: float
-) -> tuple[Floats, Floats]:
+def _run(waves: Waves, ramps: list[Ramp], pairs: list[Pair], until_ns: float, lead_ns: float) -> tuple[Floats, Floats]:
     """Times from ``-lead_ns`` on, and (times, pairs, 2) in volt; before t = 0 everything is at rest."""
     step = waves.step_ns
     lead, steps = round(lead_ns / step), math.ceil(until_ns / step - 1e-9)
-    t_ns = (np.arange(lead + steps + 1) - lead) * step
-    volts = np.empty((len(t_ns), len(pairs), 2))
+    t_ns: Floats = np.arange(-lead, steps + 1, dtype=np.float64) * step
+    volts: Floats = np.empty((len(t_ns), len(pairs), 2))
     volts[: lead + 1] = waves.net.rest_volts[np.array(pairs, np.int64).reshape(-1, 2)]
     drivers = waves.drivers(ramps)
     volts[lead + 1 :] = waves.advance(drivers, waves.begin(drivers), 0.0, steps, pairs)
@@ -234,7 +234,7 @@ def _acknowledge(module: str, starts: Sequence[float], slot: int, line_ns: float
 
 
 def ramp_corners(bits: bytes | bytearray, starts: Sequence[float]) -> tuple[tuple[float, float], ...]:
-    """How a driver follows bits: corners (ns, share), each edge a straight line that takes 45 ns for the whole swing."""
+    """How a driver follows bits: corners (ns, share); an edge is straight, 45 ns for the whole swing."""
     corners = [(starts[0], 0.0)]
     for n, bit in enumerate((*bits, 1)):
         t, target = starts[n], 0.0 if bit else 1.0

@@ -137,8 +137,8 @@ class Waves:
             np.array([*starts, len(wanted)], np.int64),
             np.array(legs, np.float64).ravel(),
             np.cumsum([0, *(len(moved) for moved, _ in columns)]),
-            _joined([moved for moved, _ in columns], np.int64),
-            _joined([ohm for _, ohm in columns], np.float64),
+            np.array([n for moved, _ in columns for n in moved], np.int64),
+            np.array([ohm for _, column in columns for ohm in column], np.float64),
             np.cumsum([0, *(len(ramp.corners) for ramp in wanted)]),
             np.array([t for t, _ in corners], np.float64),
             np.array([share for _, share in corners], np.float64),
@@ -180,15 +180,13 @@ class Waves:
             ends = slice(4 * n, 4 * n + 4)
             level = volts[self.end_node[ends]] + (self.impedance[ends] - self.loss[ends]) * both
             waves[ends] = level[:, None]
-        lump_amp = [_through(self.net.rest_volts, piece) for piece in self.short]
-        return kernel.State(
-            waves.ravel(), volts, volts[self.store_node], _joined(lump_amp, np.float64), np.zeros(0, np.int64)
-        )
+        lump_amp = np.array([amp for piece in self.short for amp in _through(self.net.rest_volts, piece)], np.float64)
+        return kernel.State(waves.ravel(), volts, volts[self.store_node], lump_amp, np.zeros(0, np.int64))
 
     def begin(self, drivers: kernel.Drivers) -> kernel.State:
         """A state at rest for a run with these drivers."""
-        fresh = kernel.State(*(array.copy() for array in self._at_rest))
-        return fresh._replace(at_corner=drivers.corner[:-1].copy())
+        waves, volts, store_wave, lump_amp, _ = self._at_rest
+        return kernel.State(waves.copy(), volts.copy(), store_wave.copy(), lump_amp.copy(), drivers.corner[:-1].copy())
 
     def advance(
         self, drivers: kernel.Drivers, state: kernel.State, t_ns: float, steps: int, pairs: Sequence[Pair]
@@ -223,10 +221,6 @@ def _through(volts: Floats, piece: Piece) -> Floats:
     return np.array([0.5 * (high - low), high + low])
 
 
-def _joined(parts: Sequence[NDArray[np.generic]], kind: type[np.generic]) -> NDArray[np.generic]:
-    return np.concatenate(parts).astype(kind) if parts else np.zeros(0, kind)
-
-
 def _groups(matrix: Floats) -> list[list[int]]:
     """Nodes that something without delay joins."""
     around: list[set[int]] = [set() for _ in range(len(matrix))]
@@ -245,7 +239,7 @@ def _groups(matrix: Floats) -> list[list[int]]:
 
 
 def _spaced(z: Floats) -> tuple[Ints, Ints]:
-    """The entries of a matrix that are not zero: one of each row, then the next of each, so that none waits for another."""
+    """The entries of a matrix that are not zero, one of each row, then the next of each: none waits for another."""
     rows, columns = np.nonzero(z)
     turn = np.arange(len(rows)) - np.searchsorted(rows, rows)
     order = np.lexsort((rows, turn))

@@ -118,9 +118,10 @@ def share_at(when: Floats, share: Floats, at_corner: Ints, j: int, last: int, t_
     while n < last and when[n + 1] <= t_ns:
         n += 1
     at_corner[j] = n
+    before = float(share[n])
     if n == last or t_ns <= when[n]:
-        return share[n]
-    return share[n] + (share[n + 1] - share[n]) / (when[n + 1] - when[n]) * (t_ns - when[n])
+        return before
+    return before + float((share[n + 1] - before) / (when[n + 1] - when[n])) * (t_ns - float(when[n]))
 
 
 @compiled
