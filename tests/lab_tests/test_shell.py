@@ -38,7 +38,7 @@ def test_readings_minutes_and_refusals(tmp_path):
         "state", "points", "kinds", "card", "cautions", "help",
     )  # fmt: skip
     for words in (
-        "Slip 1   answering ENG, BRK, STA, BDY, CLU; silent GBX", "minute 3 (+3)", "VOID: the network is",
+        "Slip 1 answering ENG, BRK, STA, BDY, CLU; silent GBX", "minute 3 (+3)", "VOID: the network is",
         "no action called 'nonsense'", "write: read ohms RED BLACK", "2. min 4 ohms DLC.high DLC.low", "Minute 4 of",
         "battery.positive", "open line=high at=GBX", "Caution 18", "read volts RED BLACK",
     ):  # fmt: skip
