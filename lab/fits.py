@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 import faults as fault_room
 from faults import Fault
+from lab.alike import SAME, SAME_OHM, SAME_VOLT, split
+from lab.taken import CallTaken, OhmsTaken, Taken, VoltsTaken, parse_reading
 from simulator.calculator import (
     METER_OHM,
     METER_TOLERANCE,
@@ -20,134 +22,47 @@ from simulator.calculator import (
     VOLT_SLACK,
     WIRE_TOLERANCE,
 )
-from simulator.circuit import Circuit, FaultTable
-from simulator.deviations import LINES, Behaviour, Crossing, SilentMessage
+from simulator.circuit import FaultTable
+from simulator.circuit.live import AtRest, LiveTable
 from simulator.errors import BadRequest
-from simulator.probes import BODY, Point, parse_probe, probe_name, probe_points
-from simulator.rollcall import SilenceBook
+from simulator.probes import parse_probe, probe_points
 from simulator.vehicle import Vehicle
 
+__all__ = ["HEALTHY", "Fits", "Suggestion", "WhatFits", "family", "parse_reading"]
+
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Connector = tuple[str, str]
 HEALTHY = "healthy"
 #: Before any reading, no fault weighs as much as so many kinds of fault at one place (own choice).
 HEALTHY_WEIGHT = 20.0
-#: Two faults whose readings are this close everywhere are the same to any meter: part of the value, and least step.
-SAME = 1e-5
-SAME_OHM = 1e-4
-SAME_VOLT = 1e-4
-#: Faults that may leave every resistance and quiet voltage as it is and still change who answers.
-_DOING = (Behaviour, Crossing, SilentMessage)
+#: The ends of the tolerances of wires and terminators.
+ENDS = tuple((1 + sign * WIRE_TOLERANCE, 1 + sign * TERMINATOR_TOLERANCE) for sign in (-1, 1))
+#: Up to so many faults are sorted into groups once and for all; of more, only those that come near the readings.
+WHOLE = 6000
 
 
 @dataclass(frozen=True)
-class OhmsTaken:
-    """A resistance read with the battery off, in ohm (inf: OL), modules unplugged, connectors parted."""
+class Suggestion:
+    """A reading worth taking next, as one would type it without its value, what it tells in bits, what it costs."""
 
-    red: Point
-    black: Point
-    ohm: float
-    unplugged: frozenset[str] = frozenset()
-    parted: frozenset[tuple[str, str]] = frozenset()
-    text: str = ""
-
-
-@dataclass(frozen=True)
-class VoltsTaken:
-    """A voltage read with battery and ignition on and nobody sending, in volt."""
-
-    red: Point
-    black: Point
-    volt: float
-    text: str = ""
-
-
-@dataclass(frozen=True)
-class CallTaken:
-    """A roll call with battery and ignition on: who was silent; all others answered."""
-
-    silent: frozenset[str]
-    text: str = ""
-
-
-Taken = OhmsTaken | VoltsTaken | CallTaken
-
-
-def parse_reading(vehicle: Vehicle, text: str) -> Taken:
-    """A reading as typed: ``ohms DLC.high DLC.low 120 unplug=CLU``, ``volts GBX.supply battery.negative 12.4``,
-    ``call silent=GBX``.
-
-    Raises BadRequest or UnknownName, saying what to write instead.
-    """
-    words = text.split()
-    kind, rest = (words[0], words[1:]) if words else ("", [])
-    if kind == "call":
-        return _parse_call(vehicle, rest, text)
-    if kind not in ("ohms", "volts"):
-        raise BadRequest(f"a reading begins with ohms, volts or call, not with '{kind}'")
-    plain = [word for word in rest if "=" not in word]
-    options = [word.partition("=") for word in rest if "=" in word]
-    if len(plain) != 3:
-        raise BadRequest(f"'{text}': write {kind} RED BLACK VALUE, as in '{kind} DLC.high DLC.low 60'")
-    red, black = (parse_probe(vehicle, name) for name in plain[:2])
-    value = _number(plain[2], kind)
-    if kind == "volts":
-        if options:
-            raise BadRequest(f"'{text}': a voltage is read with everything plugged in; leave {options[0][0]}= out")
-        return VoltsTaken(red, black, value, text)
-    unplugged: set[str] = set()
-    parted: set[tuple[str, str]] = set()
-    for key, _, names in options:
-        for name in names.split(","):
-            if key == "unplug":
-                unplugged.add(vehicle.module(name).name)
-            elif key == "part":
-                parted |= parted_at(vehicle, name)
-            else:
-                raise BadRequest(f"'{text}': no option '{key}'; write unplug=MODULE or part=PLACE")
-    return OhmsTaken(red, black, value, frozenset(unplugged), frozenset(parted), text)
-
-
-def parted_at(vehicle: Vehicle, place: str) -> set[tuple[str, str]]:
-    """The connectors of a place, as (network, place), on every network that has one there. Raises BadRequest."""
-    found = {(name, place) for name, network in vehicle.networks.items() if network.parting_at(place)}
-    if not found:
-        known = sorted({p.at for network in vehicle.networks.values() for p in network.parting})
-        raise BadRequest(f"there is no connector to part at {place}; known: {', '.join(known) or 'none'}")
-    return found
-
-
-def _parse_call(vehicle: Vehicle, words: Sequence[str], text: str) -> CallTaken:
-    key, _, names = words[0].partition("=") if len(words) == 1 else ("", "", "")
-    if key != "silent":
-        raise BadRequest(f"'{text}': write call silent=GBX,CLU, or call silent= where all answer")
-    return CallTaken(frozenset(vehicle.module(name).name for name in names.split(",") if name), text)
-
-
-def _number(text: str, kind: str) -> float:
-    if kind == "ohms" and text.upper() == "OL":
-        return math.inf
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        unit = "ohm, or OL" if kind == "ohms" else "volt"
-        raise BadRequest(f"'{text}' is no reading: write a plain number in {unit}")
-    return value
+    reading: str
+    bits: float
+    minutes: float
 
 
 @dataclass
 class Fits:
     """Faults that fit with their weights, best first; those out, by which reading; groups; what to read next.
 
-    ``contradicting``: where nothing fits, the readings without any one of which something would.
+    ``groups`` are what no reading anywhere tells apart, best first. ``contradicting``: where nothing fits, the readings
+    without any one of which something would.
     """
 
     fits: list[tuple[str, float]] = field(default_factory=list)
     out: list[tuple[str, str]] = field(default_factory=list)
     groups: list[list[str]] = field(default_factory=list)
-    splitting: str | None = None
+    splitting: Suggestion | None = None
     contradicting: list[str] = field(default_factory=list)
 
 
@@ -171,115 +86,153 @@ class WhatFits:
                 continue  # contradicts a fault that is there already
             self.faults.append(fault)
         self.names = [HEALTHY if fault is None else str(fault) for fault in self.faults]
-        self._tables: dict[frozenset[tuple[str, str]], FaultTable] = {}
+        self.points = tuple(parse_probe(vehicle, name) for name in probe_points(vehicle))
+        self._tables: dict[frozenset[Connector], FaultTable] = {}
+        self._rest: dict[tuple[float, float], AtRest] = {}
         self._silent: dict[int, frozenset[str]] = {}
-        self._book = SilenceBook()
-        self._circuits: dict[int, tuple[Circuit, Circuit, Circuit]] = {}
 
     @cached_property
-    def _prior(self) -> Floats:
+    def prior(self) -> Floats:
         """One weight for every kind of fault at every place, shared by the severities that are tried there."""
-        families = ["" if fault is None else _family(fault) for fault in self.faults]
+        families = ["" if fault is None else family(fault) for fault in self.faults]
         counts: dict[str, int] = {}
-        for family in families:
-            counts[family] = counts.get(family, 0) + 1
-        prior = np.array([1.0 / counts[family] for family in families])
+        for name in families:
+            counts[name] = counts.get(name, 0) + 1
+        prior = np.array([1.0 / counts[name] for name in families])
         prior[0] = HEALTHY_WEIGHT
         return prior
 
-    def table(self, parted: frozenset[tuple[str, str]]) -> FaultTable:
+    def table(self, parted: frozenset[Connector] = frozenset()) -> FaultTable:
         """The table of resistances with these connectors parted."""
         if parted not in self._tables:
             self._tables[parted] = FaultTable(self.cars, parted)
         return self._tables[parted]
 
-    def silent(self, number: int) -> frozenset[str]:
-        """Who is silent at the roll call with hypothesis ``number``."""
-        if number not in self._silent:
-            self._silent[number] = self._book.silent(self.cars[number])
-        return self._silent[number]
+    @cached_property
+    def _live(self) -> LiveTable:
+        return LiveTable(self.cars)
 
-    def _live(self, number: int) -> tuple[Circuit, Circuit, Circuit]:
-        """The circuit with battery and ignition on: nominal, and with every part at either end of its tolerance."""
-        if number not in self._circuits:
-            car = self.cars[number]
-            low, high = (
-                Circuit(car, wire_factor=1 + s * WIRE_TOLERANCE, terminator_factor=1 + s * TERMINATOR_TOLERANCE)
-                for s in (-1, 1)
+    def at_rest(self, wire: float = 1.0, terminator: float = 1.0) -> AtRest:
+        """Every hypothesis with battery and ignition on and nobody sending, all wires and terminators scaled."""
+        if (wire, terminator) not in self._rest:
+            self._rest[wire, terminator] = self._live.at_rest(
+                self.points, wire_factor=wire, terminator_factor=terminator
             )
-            self._circuits[number] = (Circuit(car), low, high)
-        return self._circuits[number]
+        return self._rest[wire, terminator]
+
+    def silent(self, numbers: Sequence[int] | Ints) -> list[frozenset[str]]:
+        """Who is silent at the roll call with each of these hypotheses."""
+        wanted = [int(number) for number in numbers]
+        missing = sorted(set(wanted) - set(self._silent))
+        if missing:
+            from simulator.rollcall import SilenceBook  # only here, because it loads all that runs
+
+            cars = [self.cars[number] for number in missing]
+            book = SilenceBook(cars, LiveTable(cars).hearing())
+            self._silent.update((number, book.silent(n)) for n, number in enumerate(missing))
+        return [self._silent[number] for number in wanted]
 
     # -- one reading --------------------------------------------------------------------------------------------
 
-    def misfit(self, reading: Taken, among: Sequence[int]) -> Floats:
+    def misfit(self, reading: Taken, among: Sequence[int] | Ints) -> Floats:
         """How far each hypothesis is from a reading: 0 at its expected value, 1 at its range's end, inf beyond."""
-        if isinstance(reading, OhmsTaken):
-            return self._ohms_misfit(reading, among)
+        among = np.asarray(among, np.int64)
+        if isinstance(reading, CallTaken):
+            fits = [silent == reading.silent for silent in self.silent(among)]
+            return np.where(np.array(fits, bool), 0.0, math.inf)
+        if isinstance(reading, VoltsTaken):
+            return self._volts_misfit(reading, among)
         result = np.full(len(among), math.inf)
-        for position, number in enumerate(among):
-            if isinstance(reading, CallTaken):
-                if self.silent(number) == reading.silent:
-                    result[position] = 0.0
-            else:
-                result[position] = self._volt_misfit(reading, number)
+        near = self.near(reading, among)
+        if near.any():
+            result[near] = self._ohms_misfit(reading, among[near])
         return result
 
-    def _ohms_misfit(self, reading: OhmsTaken, among: Sequence[int]) -> Floats:
-        table = self.table(reading.parted)
-        ends = [reading.red, reading.black]
-        nominal, least, greatest = (
-            table.resistances(
-                ends,
-                unplugged=reading.unplugged,
-                wire_factor=1 + sign * WIRE_TOLERANCE,
-                terminator_factor=1 + sign * TERMINATOR_TOLERANCE,
-            )[list(among), 0, 1]
-            for sign in (0, -1, 1)
+    def near(self, reading: Taken, among: Ints) -> NDArray[np.bool_]:
+        """Which hypotheses may fit a reading, or be alike to one that does: a cheap look that lets too many pass."""
+        if isinstance(reading, CallTaken):
+            return np.isfinite(self.misfit(reading, among))
+        if isinstance(reading, VoltsTaken):
+            return np.isfinite(self._volts_misfit(reading, among, slack=VOLT_SLACK))
+        nominal = self._ohms(reading, among)
+        if reading.ohm > OPEN_OHM:
+            return nominal > OPEN_OHM / 1.1
+        # No part is off by more than 5 %, the meter by 1 %.
+        with np.errstate(invalid="ignore"):
+            return np.abs(reading.ohm - nominal) <= 0.07 * nominal + METER_OHM + 0.01
+
+    def _ohms(self, reading: OhmsTaken, among: Ints, wire: float = 1.0, terminator: float = 1.0) -> Floats:
+        ohms = self.table(reading.parted).resistances(
+            [reading.red, reading.black],
+            unplugged=reading.unplugged,
+            wire_factor=wire,
+            terminator_factor=terminator,
+            among=among,
         )
+        result: Floats = ohms[:, 0, 1]
+        return result
+
+    def _ohms_misfit(self, reading: OhmsTaken, among: Ints) -> Floats:
+        nominal, least, greatest = (self._ohms(reading, among, *ends) for ends in ((1.0, 1.0), *ENDS))
         least = least * (1 - METER_TOLERANCE) - METER_OHM
         greatest = greatest * (1 + METER_TOLERANCE) + METER_OHM
         if reading.ohm > OPEN_OHM:
             return np.where(greatest > OPEN_OHM, 0.0, math.inf)
         return _distance(reading.ohm, nominal, least, greatest, SAME_OHM)
 
-    def _volt_misfit(self, reading: VoltsTaken, number: int) -> float:
-        volts = [circuit.volts().between(reading.red, reading.black) for circuit in self._live(number)]
-        slack = VOLT_SLACK + METER_TOLERANCE * abs(volts[0])
-        nominal, least, greatest = (np.array([v]) for v in (volts[0], min(volts) - slack, max(volts) + slack))
-        return float(_distance(reading.volt, nominal, least, greatest, SAME_VOLT)[0])
+    def _volts_misfit(self, reading: VoltsTaken, among: Ints, slack: float = 0.0) -> Floats:
+        nominal, *ends = (
+            self.at_rest(*factors).between(reading.red, reading.black)[among] for factors in ((1.0, 1.0), *ENDS)
+        )
+        slack = slack + VOLT_SLACK + METER_TOLERANCE * np.abs(nominal)
+        least, greatest = np.minimum(nominal, np.minimum(*ends)), np.maximum(nominal, np.maximum(*ends))
+        return _distance(reading.volt, nominal, least - slack, greatest + slack, SAME_VOLT)
 
     # -- all readings -------------------------------------------------------------------------------------------
 
     def against(self, readings: Sequence[Taken], *, suggest: bool = True) -> Fits:
-        """Hold every hypothesis against the readings; resistances first, because they are quickest."""
+        """Hold every hypothesis against the readings.
+
+        What no reading tells apart fits or goes out together, so that chance at the end of a range never divides it.
+        """
         order = sorted(readings, key=lambda reading: (OhmsTaken, CallTaken, VoltsTaken).index(type(reading)))
-        left = list(range(len(self.cars)))
-        distance = np.zeros(len(self.cars))
-        result = Fits()
-        for reading in order:
-            misfit = self.misfit(reading, left)
-            for number, value in zip(left, misfit, strict=True):
-                if math.isinf(value):
-                    result.out.append((self.names[number], reading.text))
-                distance[number] += value**2
-            left = [number for number, value in zip(left, misfit, strict=True) if not math.isinf(value)]
+        left = np.arange(len(self.cars))
+        lost_to = np.full(len(self.cars), -1)
+        for turn, reading in enumerate(order):
+            near = self.near(reading, left)
+            lost_to[left[~near]] = turn
+            left = left[near]
+        group_of = self.groups(left)
+        total = np.zeros(len(left))
+        for turn, reading in enumerate(order):
+            # A group is as near as the nearest of its members.
+            misfit = _least_of_group(self.misfit(reading, left), group_of)
+            lost = np.isinf(misfit)
+            lost_to[left[lost]] = turn
+            left, group_of, total = left[~lost], group_of[~lost], total[~lost] + misfit[~lost] ** 2
         # A range's end counts as two standard deviations.
-        weight = self._prior[left] * np.exp(-2.0 * distance[left])
+        weight = self.prior[left] * np.exp(-2.0 * total)
         weight = weight / weight.sum() if len(left) else weight
-        best = sorted(zip(left, weight, strict=True), key=lambda pair: (-pair[1], pair[0]))
-        result.fits = [(self.names[number], float(share)) for number, share in best]
-        grouped = self.groups([number for number, _ in best])
-        result.groups = [[self.names[number] for number in group] for group in grouped]
-        if not left:
+        result = Fits(out=[(self.names[n], order[turn].text) for n, turn in enumerate(lost_to.tolist()) if turn >= 0])
+        best = np.lexsort((left, -weight))
+        result.fits = [(self.names[left[n]], float(weight[n])) for n in best]
+        grouped: dict[int, list[int]] = {}
+        for n in best:
+            grouped.setdefault(int(group_of[n]), []).append(int(n))
+        result.groups = [[self.names[left[n]] for n in members] for members in grouped.values()]
+        if not len(left):
             result.contradicting = self._contradicting(readings)
         elif suggest and len(grouped) > 1:
-            result.splitting = self.next_reading(grouped, dict(zip(left, weight.tolist(), strict=True)))
+            from lab.nextreading import next_reading
+
+            heads = [int(left[members[0]]) for members in grouped.values()]
+            share = [float(weight[members].sum()) for members in grouped.values()]
+            result.splitting = next_reading(self, heads, share, [reading.text for reading in readings])
         return result
 
     def _contradicting(self, readings: Sequence[Taken]) -> list[str]:
         """The readings without any one of which something would fit again."""
-        everything = list(range(len(self.cars)))
+        everything = np.arange(len(self.cars))
         fitting = [np.isfinite(self.misfit(reading, everything)) for reading in readings]
         found = []
         for number, reading in enumerate(readings):
@@ -290,90 +243,77 @@ class WhatFits:
 
     # -- what no reading tells apart ----------------------------------------------------------------------------
 
-    def groups(self, numbers: Sequence[int]) -> list[list[int]]:
-        """The hypotheses in groups that no reading anywhere tells apart, in the order given.
+    def groups(self, numbers: Ints) -> Ints:
+        """The group of each of these hypotheses, as a number: what no reading anywhere tells apart has the same.
 
-        Compared are all resistances between probe points with nothing, any one module, or any one connector apart, all
-        voltages with nobody sending, and the roll call.
+        Compared are all voltages with nobody sending, all resistances between probe points with nothing, any one
+        module, or any one connector apart, and the roll call.
         """
-        if not numbers:
-            return []
-        points = [parse_probe(self.vehicle, name) for name in probe_points(self.vehicle)]
-        below = np.tril_indices(len(points), -1)
-        cars = [self.cars[number] for number in numbers]
-        groups = [list(range(len(numbers)))]
-        for parted in (frozenset[Connector](), *(frozenset({connector}) for connector in self._connectors())):
-            table = FaultTable(cars, parted)
+        if len(self.cars) <= WHOLE:
+            return self._all_groups[numbers]
+        return self._sorted_out(numbers)
+
+    @cached_property
+    def _all_groups(self) -> Ints:
+        return self._sorted_out(np.arange(len(self.cars)))
+
+    def _sorted_out(self, numbers: Ints) -> Ints:
+        groups = [numbers.tolist()]
+        rest = self.at_rest()
+        volts = np.where(rest.island < 0, rest.volt, 0.0)[:, : len(self.points)]
+        groups = _refine(groups, lambda some: volts[some], SAME_VOLT)
+        below = np.tril_indices(len(self.points), -1)
+        for parted in (frozenset[Connector](), *(frozenset({connector}) for connector in self.connectors())):
             modules = () if parted else self.vehicle.modules
             for unplugged in (frozenset[str](), *(frozenset({module}) for module in modules)):
-                groups = _split(groups, table.resistances(points, unplugged=unplugged)[:, below[0], below[1]], SAME_OHM)
-        volts = np.zeros((len(numbers), len(points)))
-        for n in (n for group in groups if len(group) > 1 for n in group):
-            volts[n] = self._node_volts(numbers[n], points)
-        groups = _split(groups, volts, SAME_VOLT)
-        # Two circuits alike in all that could tell who hears whom only by what their modules do.
-        names = sorted(self.vehicle.modules)
-        rolls = np.zeros((len(numbers), len(names)))
-        for group in groups:
-            doing = [n for n in group if any(isinstance(item, _DOING) for item in cars[n].deviations)]
-            for n in group if doing else ():
-                silent = self.silent(numbers[n if n in doing else group[0]])
-                rolls[n] = [1.0 if name in silent else 0.0 for name in names]
-        return [[numbers[n] for n in group] for group in _split(groups, rolls, 0.5)]
 
-    def _connectors(self) -> list[Connector]:
+                def rows(
+                    some: Ints, parted: frozenset[Connector] = parted, unplugged: frozenset[str] = unplugged
+                ) -> Floats:
+                    found: Floats = self.table(parted).resistances(self.points, unplugged=unplugged, among=some)
+                    return found[:, below[0], below[1]]
+
+                groups = _refine(groups, rows, SAME_OHM)
+        names = sorted(self.vehicle.modules)
+
+        def rolls(some: Ints) -> Floats:
+            return np.array([[1.0 if name in silent else 0.0 for name in names] for silent in self.silent(some)])
+
+        groups = _refine(groups, rolls, 0.5)
+        turn = {number: at for at, group in enumerate(groups) for number in group}
+        return np.array([turn[number] for number in numbers.tolist()], np.int64)
+
+    def connectors(self) -> list[Connector]:
+        """Every in-line connector, as (network, place)."""
         return [(name, parting.at) for name, network in self.vehicle.networks.items() for parting in network.parting]
 
-    def _node_volts(self, number: int, points: Sequence[Point]) -> Floats:
-        volts = self._live(number)[0].volts()
-        return np.array([volts.between(point, BODY) for point in points])
 
-    # -- what to read next --------------------------------------------------------------------------------------
-
-    def next_reading(self, groups: Sequence[Sequence[int]], weight: Mapping[int, float]) -> str | None:
-        """The reading that divides the weight of these groups best, as one would type it; None where none does.
-
-        Tried are the roll call, voltages to the body, and resistances between the lines of every place and from every
-        line to its socket, as it is and with any one module unplugged.
-        """
-        heads = [group[0] for group in groups]
-        share = np.array([sum(weight[number] for number in group) for group in groups])
-        found = [(_bits(share, [self.silent(number) for number in heads]), "call")]
-        points = [parse_probe(self.vehicle, name) for name in probe_points(self.vehicle)]
-        volts = np.array([self._node_volts(number, points) for number in heads])
-        for n, point in enumerate(points):
-            name = f"volts {probe_name(self.vehicle, point)} battery.negative"
-            found.append((_bits(share, _classes(volts[:, n], METER_TOLERANCE, 2 * VOLT_SLACK)), name))
-        table = FaultTable([self.cars[number] for number in heads])
-        pairs = self._useful_pairs()
-        places = sorted({point for pair in pairs for point in pair})
-        at = {point: n for n, point in enumerate(places)}
-        for unplugged in (frozenset[str](), *(frozenset({module}) for module in self.vehicle.modules)):
-            ohms = np.minimum(table.resistances(places, unplugged=unplugged), OPEN_OHM)
-            state = "".join(f" unplug={module}" for module in unplugged)
-            for red, black in pairs:
-                names = " ".join(probe_name(self.vehicle, point) for point in (red, black))
-                classes = _classes(ohms[:, at[red], at[black]], WIRE_TOLERANCE, 2 * METER_OHM)
-                found.append((_bits(share, classes), f"ohms {names}{state}"))
-        bits, text = max(found, key=lambda pair: round(pair[0], 6))
-        return text if bits > 1e-9 else None
-
-    def _useful_pairs(self) -> list[tuple[Point, Point]]:
-        pairs: list[tuple[Point, Point]] = []
-        for network in self.vehicle.networks.values():
-            home = network.socket or network.places[0]
-            for place in network.places:
-                high, low = (("place", network.name, place, line) for line in LINES)
-                pairs.append((high, low))
-                if place != home:
-                    pairs += [
-                        (("place", network.name, place, line), ("place", network.name, home, line)) for line in LINES
-                    ]
-        return pairs
-
-
-def _family(fault: Fault) -> str:
+def family(fault: Fault) -> str:
+    """The kind of a fault and its place: what it is but for its ohm."""
     return " ".join(word for word in str(fault).split(" ") if not word.startswith("ohm="))
+
+
+def _refine(groups: Sequence[Sequence[int]], rows: Callable[[Ints], Floats], same: float) -> list[list[int]]:
+    """Divide groups by rows of readings, asked for (in rising order) only where a group has more than one member."""
+    open_ones = [group for group in groups if len(group) > 1]
+    if not open_ones:
+        return [list(group) for group in groups]
+    some = np.array(sorted(number for group in open_ones for number in group), np.int64)
+    at = {number: n for n, number in enumerate(some.tolist())}
+    parts = split([[at[number] for number in group] for group in open_ones], rows(some), same)
+    done = [list(group) for group in groups if len(group) == 1]
+    return sorted(done + [[int(some[n]) for n in part] for part in parts])
+
+
+def _least_of_group(values: Floats, group_of: Ints) -> Floats:
+    """For every entry the least value in its group."""
+    if not len(values):
+        return values
+    _, turn = np.unique(group_of, return_inverse=True)
+    least = np.full(int(turn.max()) + 1, math.inf)
+    np.minimum.at(least, turn, values)
+    result: Floats = least[turn]
+    return result
 
 
 def _distance(value: float, nominal: Floats, least: Floats, greatest: Floats, same: float) -> Floats:
@@ -381,61 +321,6 @@ def _distance(value: float, nominal: Floats, least: Floats, greatest: Floats, sa
     with np.errstate(invalid="ignore", divide="ignore"):
         reach = np.where(value >= nominal, greatest - nominal, nominal - least)
         part = np.abs(value - nominal) / np.maximum(reach, same)
-        inside = (least - same <= value) & (value <= greatest + same) & (nominal <= OPEN_OHM)
+        slack = same + SAME * np.abs(nominal)
+        inside = (least - slack <= value) & (value <= greatest + slack) & (nominal <= OPEN_OHM)
     return np.where(inside, np.minimum(part, 1.0), math.inf)
-
-
-def _split(groups: Sequence[Sequence[int]], rows: Floats, same: float) -> list[list[int]]:
-    """Divide groups so that within each all rows are alike, opens included.
-
-    Rows that differ have different sums of weighed logarithms, as good as always; only neighbours in that order are
-    compared entry by entry.
-    """
-    weights = np.cos(np.arange(rows.shape[1]) * 1.7) + 2.0
-    key = np.log(np.minimum(np.abs(rows), 10 * OPEN_OHM) + 1.0) @ weights
-    slack = weights.sum() * SAME * 2
-    result: list[list[int]] = []
-    for group in groups:
-        if len(group) == 1:
-            result.append(list(group))
-            continue
-        parts: list[list[int]] = []
-        recent: list[list[int]] = []
-        for number in sorted(group, key=lambda n: (key[n], n)):
-            recent = [part for part in recent if key[number] - key[part[-1]] <= slack]
-            for part in recent:
-                if _alike(rows[part[0]], rows[number], same):
-                    part.append(number)
-                    break
-            else:
-                parts.append([number])
-                recent.append(parts[-1])
-        result += [sorted(part) for part in parts]
-    return sorted(result)
-
-
-def _alike(a: Floats, b: Floats, same: float) -> bool:
-    opens = a > OPEN_OHM
-    if not np.array_equal(opens, b > OPEN_OHM):
-        return False
-    a, b = a[~opens], b[~opens]
-    return bool(np.all(np.abs(a - b) <= same + SAME * np.abs(a)))
-
-
-def _classes(values: Floats, part: float, step: float) -> list[int]:
-    """Readings that a meter tells apart: in rising order, a new class beyond a part of the value and a step."""
-    classes = [0] * len(values)
-    current, start = 0, float(np.min(values))
-    for n in np.argsort(values, kind="stable"):
-        if values[n] > start + 2 * part * abs(start) + step:
-            current, start = current + 1, float(values[n])
-        classes[n] = current
-    return classes
-
-
-def _bits(share: Floats, outcome: Sequence[object]) -> float:
-    """The information a reading gives, in bits: the entropy of its outcomes."""
-    totals: dict[object, float] = {}
-    for part, kind in zip(share, outcome, strict=True):
-        totals[kind] = totals.get(kind, 0.0) + float(part)
-    return -sum(total * math.log2(total) for total in totals.values() if total > 0)

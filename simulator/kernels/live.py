@@ -88,7 +88,7 @@ def put_states(
         own = state[pins[0][p, 0]]
         for line in range(2):
             element = pins[0][p, 1 + line]
-            conductance[element] = pins[1][p, 0 if own == AWAKE or own == ASLEEP else 1]
+            conductance[element] = pins[1][p, 0 if own in (AWAKE, ASLEEP) else 1]
             sources[0][first + 2 * p + line] = element
             sources[1][first + 2 * p + line] = pins[1][p, 2] if own == AWAKE else 0.0
 
