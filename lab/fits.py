@@ -24,6 +24,7 @@ from simulator.calculator import (
 )
 from simulator.circuit import FaultTable
 from simulator.circuit.live import AtRest, LiveTable
+from simulator.deviations import Behaviour, Crossing, SilentMessage
 from simulator.errors import BadRequest
 from simulator.probes import parse_probe, probe_points
 from simulator.vehicle import Vehicle
@@ -40,6 +41,10 @@ HEALTHY_WEIGHT = 20.0
 ENDS = tuple((1 + sign * WIRE_TOLERANCE, 1 + sign * TERMINATOR_TOLERANCE) for sign in (-1, 1))
 #: Up to so many faults are sorted into groups once and for all; of more, only those that come near the readings.
 WHOLE = 6000
+#: ... but not for the sake of so few.
+FEW = 500
+#: Faults that may leave every resistance and quiet voltage as it is and still change who answers.
+_DOING = (Behaviour, Crossing, SilentMessage)
 
 
 @dataclass(frozen=True)
@@ -90,6 +95,16 @@ class WhatFits:
         self._tables: dict[frozenset[Connector], FaultTable] = {}
         self._rest: dict[tuple[float, float], AtRest] = {}
         self._silent: dict[int, frozenset[str]] = {}
+
+    def prepare(self) -> None:
+        """Make all tables now, so that every question after it is quick; else each is made when first needed."""
+        for parted in (frozenset[Connector](), *(frozenset({connector}) for connector in self.connectors())):
+            self.table(parted)
+        for ends in ((1.0, 1.0), *ENDS):
+            self.at_rest(*ends)
+        self.silent(range(len(self.cars)))
+        if len(self.cars) <= WHOLE:
+            self.groups(np.arange(len(self.cars)))
 
     @cached_property
     def prior(self) -> Floats:
@@ -249,7 +264,7 @@ class WhatFits:
         Compared are all voltages with nobody sending, all resistances between probe points with nothing, any one
         module, or any one connector apart, and the roll call.
         """
-        if len(self.cars) <= WHOLE:
+        if "_all_groups" in self.__dict__ or FEW < len(numbers) <= len(self.cars) <= WHOLE:
             return self._all_groups[numbers]
         return self._sorted_out(numbers)
 
@@ -274,12 +289,18 @@ class WhatFits:
                     return found[:, below[0], below[1]]
 
                 groups = _refine(groups, rows, SAME_OHM)
-        names = sorted(self.vehicle.modules)
-
-        def rolls(some: Ints) -> Floats:
-            return np.array([[1.0 if name in silent else 0.0 for name in names] for silent in self.silent(some)])
-
-        groups = _refine(groups, rolls, 0.5)
+        # Two circuits alike in all that could tell who hears whom only by what their modules do.
+        doing = [any(isinstance(item, _DOING) for item in car.deviations) for car in self.cars]
+        alike = [group for group in groups if len(group) == 1 or not any(doing[number] for number in group)]
+        for group in groups:
+            if len(group) > 1 and any(doing[number] for number in group):
+                quiet = [number for number in group if not doing[number]]
+                asked = [number for number in group if doing[number]] + quiet[:1]
+                parts: dict[frozenset[str], list[int]] = {}
+                for number, silent in zip(asked, self.silent(asked), strict=True):
+                    parts.setdefault(silent, []).extend(quiet if quiet and number == quiet[0] else [number])
+                alike += parts.values()
+        groups = sorted(sorted(group) for group in alike)
         turn = {number: at for at, group in enumerate(groups) for number in group}
         return np.array([turn[number] for number in numbers.tolist()], np.int64)
 

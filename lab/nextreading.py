@@ -29,8 +29,8 @@ def next_reading(
 ) -> Suggestion | None:
     """The reading with most bits a minute, given one hypothesis of every group and the groups' shares; None: none.
 
-    Tried are the roll call, voltages to the body, and resistances between the lines of every place and from every line to
-    its socket, as it is and with any one module unplugged.
+    Tried are the roll call, voltages to the body, and resistances between the lines of every place and from every line
+    to its socket, as it is and with any one module unplugged.
     """
     from lab.fits import Suggestion
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,10 @@ from simulator.vehicle import Vehicle
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
+
+
+#: How many sets of conductances of a batch are kept.
+KEPT_SCALES = 64
 
 
 class Entries:
@@ -65,6 +70,7 @@ class Batch:
         self._added_terminator = self.added.mask([draft.extra_terminators for draft in drafts], count)
         self._added_wire = self.added.mask([draft.extra_wires for draft in drafts], count)
         self._drawn = np.array(drawing.ohm)
+        self._kept: OrderedDict[object, Siemens] = OrderedDict()
         self._wire, self._terminator = np.zeros(count, bool), np.zeros(count, bool)
         self._wire[drawing.wires] = True
         self._terminator[drawing.terminators] = True
@@ -86,6 +92,14 @@ class Batch:
 
     def siemens(self, unplugged: frozenset[str], wire: float, terminator: float) -> Siemens:
         """Every conductance with modules unplugged and all wires and terminators scaled; 0.0 for an open."""
+        key = (unplugged, wire, terminator)
+        if key not in self._kept:
+            self._kept[key] = self._siemens(unplugged, wire, terminator)
+            if len(self._kept) > KEPT_SCALES:
+                self._kept.popitem(last=False)
+        return self._kept[key]
+
+    def _siemens(self, unplugged: frozenset[str], wire: float, terminator: float) -> Siemens:
         scaled = self._drawn * np.where(self._wire, wire, np.where(self._terminator, terminator, 1.0))
         contacts = self.draft.drawing.contacts
         open_contacts = [number for module in sorted(unplugged) for number in contacts[module]]

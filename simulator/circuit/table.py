@@ -42,12 +42,14 @@ class FaultTable:
         """Resistance between every two points: (hypotheses, points, points), in ohm, inf for an open.
 
         ``unplugged`` are modules; the factors scale every wire and every terminator, for tolerances; ``among`` are the
-        numbers of the hypotheses wanted, in rising order (default: all).
+        numbers of the hypotheses wanted (default: all).
         """
         wanted = np.arange(len(self)) if among is None else np.asarray(among, np.int64)
         out = np.empty((len(wanted), len(points), len(points)))
+        turn = np.full(len(self), -1)
+        turn[wanted] = np.arange(len(wanted))
         for batch in self._copies.batches:
-            chosen = np.flatnonzero(np.isin(batch.numbers, wanted, assume_unique=True))
+            chosen = np.flatnonzero(turn[batch.numbers] >= 0)
             if not len(chosen):
                 continue
             pattern, siemens = batch.pattern, batch.siemens(unplugged, wire_factor, terminator_factor)
@@ -58,7 +60,7 @@ class FaultTable:
                 (batch.added.ptr, batch.added.where, siemens.added),
                 batch.nodes(points),
                 chosen,
-                np.searchsorted(wanted, batch.numbers[chosen]),
+                turn[batch.numbers[chosen]],
                 out,
             )
         return out
