@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -203,6 +204,22 @@ class WhatFits:
         least, greatest = np.minimum(nominal, np.minimum(*ends)), np.maximum(nominal, np.maximum(*ends))
         return _distance(reading.volt, nominal, least - slack, greatest + slack, SAME_VOLT)
 
+    def moving(self, readings: Sequence[Taken]) -> list[bool]:
+        """Which hypotheses change the value of any of these readings by more than a meter's last digits."""
+        moved = np.zeros(len(self.cars), bool)
+        everything = np.arange(len(self.cars))
+        for reading in readings:
+            if isinstance(reading, CallTaken):
+                silent = self.silent(everything)
+                moved |= np.array([one != silent[0] for one in silent])
+                continue
+            volts = isinstance(reading, VoltsTaken)
+            values = self.at_rest().between(reading.red, reading.black) if volts else self._ohms(reading, everything)
+            shown = np.minimum(values, OPEN_OHM)
+            least = VOLT_SLACK if volts else METER_OHM
+            moved |= np.abs(shown - shown[0]) > least + METER_TOLERANCE * np.abs(shown[0])
+        return moved.tolist()
+
     # -- all readings -------------------------------------------------------------------------------------------
 
     def against(self, readings: Sequence[Taken], *, suggest: bool = True) -> Fits:
@@ -307,6 +324,60 @@ class WhatFits:
     def connectors(self) -> list[Connector]:
         """Every in-line connector, as (network, place)."""
         return [(name, parting.at) for name, network in self.vehicle.networks.items() for parting in network.parting]
+
+
+#: Pairs are made of these kinds only, each with these ohms: what is most often found two at a time (own choice).
+PAIR_KINDS = (
+    "open",
+    "resistance",
+    "short",
+    "crossed",
+    "missing_terminator",
+    "wrong_terminator",
+    "extra_terminator",
+    "power_dropout",
+    "ground_dropout",
+    "wake_dropout",
+    "dead_module",
+)
+PAIR_OHMS = (1.0, 100.0)
+#: Of more single faults than these, pairs are not tried.
+MOST_IN_PAIRS = 300
+
+
+class PairsOfFaults(WhatFits):
+    """Pairs of faults of a coarse catalogue; those that contradict each other are left out."""
+
+    def __init__(self, vehicle: Vehicle, singles: Sequence[Fault]) -> None:
+        super().__init__(vehicle, ())
+        self._weights = [0.0]
+        for one, other in combinations(singles, 2):
+            try:
+                car = other.apply(one.apply(vehicle))
+            except BadRequest:
+                continue
+            self.cars.append(car)
+            self.names.append(f"{one} + {other}")
+            self._weights.append(1.0)
+
+    @cached_property
+    def prior(self) -> Floats:
+        """All pairs weigh the same; no fault at all is not asked here."""
+        return np.array(self._weights)
+
+
+def pairs_that_fit(vehicle: Vehicle, readings: Sequence[Taken]) -> Fits:
+    """Pairs of faults that fit readings: of those single faults that change any value read, a coarse list.
+
+    Raises BadRequest where the vehicle has too many faults for that.
+    """
+    singles = fault_room.catalogue(vehicle.as_drawn(), ohms=PAIR_OHMS, kinds=PAIR_KINDS)
+    alone = WhatFits(vehicle, singles)
+    moved = alone.moving(readings)
+    chosen = [fault for fault, moves in zip(alone.faults, moved, strict=True) if fault is not None and moves]
+    if len(chosen) > MOST_IN_PAIRS:
+        raise BadRequest(f"{len(chosen)} faults touch these readings, too many to try in pairs; leave --pairs out")
+    return PairsOfFaults(vehicle, chosen).against(readings, suggest=False)
 
 
 def family(fault: Fault) -> str:

@@ -7,6 +7,7 @@ import click
 from lab.commands.calculator import should, spice
 from lab.commands.cases import job, sheet
 from lab.commands.files import check, faults, schema, vehicles
+from lab.commands.fits import fits
 from lab.commands.reach import reach
 from lab.commands.readings import call, read
 from lab.commands.tour import demo
@@ -21,6 +22,7 @@ COMMANDS: dict[str, click.Command] = {
         should,
         read,
         call,
+        fits,
         reach,
         frame,
         picture,
