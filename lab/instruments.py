@@ -73,9 +73,9 @@ def read_ohms(
     """
     circuit = Circuit(vehicle, condition)
     ohm = circuit.resistance_ohm(red, black)
-    warnings: tuple[str, ...] = ()
+    warnings = restless_warnings(circuit)
     if condition.battery_on:
-        warnings = (f"void: the battery is connected, so this is no resistance. {CAUTIONS[4]}",)
+        warnings = (f"void: the battery is connected, so this is no resistance. {CAUTIONS[4]}", *warnings)
         if math.isfinite(ohm):
             ohm += _mean_volt(circuit, red, black, quiet=quiet, shares=shares) / TEST_AMPERE
     if math.isfinite(ohm) and not zeroed:
@@ -101,10 +101,19 @@ def read_volts(
     known already.
     """
     volt = 0.0
+    warnings: tuple[str, ...] = ()
     if condition.battery_on:
         circuit = Circuit(vehicle, condition, meter=(red, black, INPUT_OHM))
-        volt = _mean_volt(circuit, red, black, quiet=quiet, shares=shares)
-    return Reading(volt, "volt", volt_display(volt))
+        volt, warnings = _mean_volt(circuit, red, black, quiet=quiet, shares=shares), restless_warnings(circuit)
+    return Reading(volt, "volt", volt_display(volt), warnings)
+
+
+def restless_warnings(circuit: Circuit) -> tuple[str, ...]:
+    """One warning for each module whose supply comes to no rest: the answer holds it down, the vehicle would not."""
+    return tuple(
+        f"{name} comes to no rest: waking, it lowers the supply that keeps it awake; here held {circuit.states[name]}"
+        for name in sorted(circuit.settling.restless)
+    )
 
 
 def ohm_display(ohm: float) -> str:

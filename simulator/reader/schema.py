@@ -14,9 +14,11 @@ from simulator.vehicle import ACTION_MINUTES, Transceiver
 NAME_PATTERN = "[A-Za-z][A-Za-z0-9_-]*"
 _NAME_SHAPE = "a letter, then letters, digits, '-' or '_'"
 _BATTERY = {"battery": "the probe points of the battery"}
+_MODULE = _BATTERY | {"tester": "the tester at the socket"}
 _NETWORK = _BATTERY | {"off": "the parted side of a connector", "all": "all networks together"}
 
 Name: TypeAlias = Annotated[str, Text(NAME_PATTERN, _NAME_SHAPE, _BATTERY, wanted="a name")]
+ModuleName: TypeAlias = Annotated[str, Text(NAME_PATTERN, _NAME_SHAPE, _MODULE, wanted="a name")]
 NetworkName: TypeAlias = Annotated[str, Text(NAME_PATTERN, _NAME_SHAPE, _NETWORK, wanted="a name")]
 RunName: TypeAlias = Annotated[str, Text(r"\S(?:[^\r\n\t\"']*\S)?", "one line without quotes", wanted="a run name")]
 Words: TypeAlias = Annotated[str, Text()]
@@ -205,7 +207,7 @@ class VehiclePart(Part):
     maker: FreeText = Field(default="", description="Who makes it")
     about: FreeText = Field(default="", description="What it is")
     supply: SupplyPart
-    modules: dict[Name, ModulePart] = Field(min_length=1, description="Control modules by name")
+    modules: dict[ModuleName, ModulePart] = Field(min_length=1, description="Control modules by name")
     networks: dict[NetworkName, NetworkPart] = Field(min_length=1, description="Networks by name")
     minutes: dict[Action, Minutes] = Field(default={}, description="Minutes of actions, where not the usual ones")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,12 +11,13 @@ from bench_vehicle import bench, with_faults
 from reference_circuit import ReferenceCircuit
 from small_vehicle import gateway_vehicle, three_modules
 
+from faults import apply, parse
 from lab.instruments import Reading, ohm_display, read_ohms, read_volts, traffic_shares, volt_display
 from simulator.condition import DEAD, Condition
 from simulator.probes import parse_probe
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.simulation import Simulation
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Feed, Vehicle
 
 LIVE = Condition()
 
@@ -187,3 +189,17 @@ def test_display_of_ohms(ohm: float, shows: str) -> None:
 )  # fmt: skip
 def test_display_of_volts(volt: float, shows: str) -> None:
     assert volt_display(volt) == shows
+
+
+def test_a_module_that_comes_to_no_rest_is_named() -> None:
+    """Awake it lifts its ground until its wake pin is low, asleep the pin is high again: reasoned from the rules."""
+    vehicle = three_modules()
+    faults = [parse("power_dropout fuse=K1 ohm=100"), parse("ground_dropout module=ENG ohm=8")]
+    modules = dict(vehicle.modules)
+    modules["ENG"] = replace(modules["ENG"], wake=Feed("K1", 0.1))
+    modules["CLU"] = replace(modules["CLU"], feed=Feed("K1", 0.05), draw_ohm=200.0)
+    troubled = apply(replace(vehicle, modules=modules), faults)
+    reading = volts(troubled, "ENG.supply", "ENG.ground", quiet=True)
+    assert [warning.split()[0] for warning in reading.warnings] == ["ENG"]
+    assert "comes to no rest" in reading.warnings[0]
+    assert volts(vehicle, "ENG.supply", "ENG.ground", quiet=True).warnings == ()
