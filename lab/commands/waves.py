@@ -166,12 +166,10 @@ def _show(wave: Waveform, place: str, read: tuple[Reception, ...], written: list
 
     out = console()
     trace = wave.places[place]
-    out.print(
-        f"{wave.network.name} at {place}: {wave.transmitter} sends {len(wave.bits)} bits; "
-        f"high {trace.high_volt.min():.2f} to {trace.high_volt.max():.2f} V, low {trace.low_volt.min():.2f} to {trace.low_volt.max():.2f} V, difference "
-        f"{trace.difference_volt.min():.2f} to {trace.difference_volt.max():.2f} V",
-        soft_wrap=True,
-    )
+    lines = {"high": trace.high_volt, "low": trace.low_volt, "difference": trace.difference_volt}
+    spans = (f"{name} {volts.min():.2f} to {volts.max():.2f} V" for name, volts in lines.items())
+    who = f"{wave.network.name} at {place}: {wave.transmitter} sends {len(wave.bits)} bits"
+    out.print(f"{who}; {', '.join(spans)}", soft_wrap=True)
     columns = ("margin", "settles in", "rings by", "dominant bit")
     rows = table("receiver", "verdict", *columns, right=columns)
     for item in read:

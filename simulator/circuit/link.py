@@ -146,7 +146,8 @@ def _receive(wave: Waveform, circuit: Circuit, timing: Timing, module: str, trac
     level = levels(trace, ground, window)
     sent = np.frombuffer(wave.frame.bits if wave.frame and wave.acknowledgers else wave.bits, np.uint8)
     offsets = sample_offsets_ns(wave.frame, wave.bit_starts_ns, timing)
-    begun = np.flatnonzero(level & (wave.t_ns >= 0.0))
+    own_end = wave.bit_starts_ns[_last_own_bit(wave)]
+    begun = np.flatnonzero(level & (wave.t_ns >= 0.0) & (wave.t_ns < own_end))
     seen_ns = float(wave.t_ns[begun[0]]) if len(begun) else 0.0
     own = module == wave.transmitter
     times = offsets - _own_delay(wave.frame, len(offsets)) if own else offsets + seen_ns
