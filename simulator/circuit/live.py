@@ -108,7 +108,7 @@ class LiveTable:
         for number in self._left_over(states):
             circuit = Circuit(self._vehicles[number])
             states[number] = [STATES.index(state) for state in circuit.states.values()]
-            seen[number] = self._seen_in(circuit)
+            seen[number] = self.seen_in(circuit)
         return Hearing(self.ears, states, seen)
 
     def _left_over(self, states: Bytes) -> list[int]:
@@ -178,7 +178,7 @@ class LiveTable:
             numbers.append([t.vcc_volt - t.drop_volt, -t.drop_volt, t.on_ohm, t.limit_amp, *t.common_mode_volt])
         return np.array(rows, np.int64).reshape(-1, 6), np.array(numbers, np.float64).reshape(-1, 6)
 
-    def _seen_in(self, circuit: Circuit) -> Bytes:
+    def seen_in(self, circuit: Circuit) -> Bytes:
         """The same as the kernel's, asked of one circuit."""
         result = np.zeros((len(self.ears) + 1, len(self.ears)), np.int8)
         quiet = circuit.volts()
