@@ -164,9 +164,7 @@ class Bench:
                 self._traffic.shares[key] = traffic_shares(self.vehicle, condition)
             else:
                 from_ns, until_ns = _TROUBLE_NS
-                self._traffic.shares[key] = traffic_shares(
-                    self.vehicle, condition, from_ns=from_ns, until_ns=until_ns
-                )
+                self._traffic.shares[key] = traffic_shares(self.vehicle, condition, from_ns=from_ns, until_ns=until_ns)
         return self._traffic.shares[key]
 
     def awake(self, condition: Condition) -> bool:

@@ -134,9 +134,7 @@ class Job:
         if self.verdict is not None:
             raise BadRequest("the finding is handed in; this job is over")
         self._check_allowed(verb, words)
-        state = replace(
-            self._state, reached=set(self._state.reached), cautioned=set(self._state.cautioned)
-        )
+        state = replace(self._state, reached=set(self._state.reached), cautioned=set(self._state.cautioned))
         before = state.minute
         answer = self._carry_out(verb, state, words)
         state.minute = round(state.minute, 6)

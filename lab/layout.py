@@ -428,9 +428,7 @@ def _bend(start: tuple[float, float], comb: float, end: tuple[float, float]) -> 
 def _draw_closing(layout: Layout, closing: Iterable[Run]) -> None:
     """Loop-closing runs: from each end out past the boxes, and along a lane of their own."""
     boxes = [spot for spot in layout.spots if spot.item.kind != "lane"]
-    outer = {
-        side: max([20.0, *(abs(s.y) + s.item.height for s in boxes if s.side == side)]) for side in (1, -1)
-    }
+    outer = {side: max([20.0, *(abs(s.y) + s.item.height for s in boxes if s.side == side)]) for side in (1, -1)}
     for number, run in enumerate(closing):
         ends = [s for s in layout.spots if s.item.kind == "lane" and s.item.name == run.name]
         lines = [layout.lines.pop(_leader(spot)) for spot in ends]

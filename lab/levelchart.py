@@ -145,7 +145,12 @@ def _legend(figure: Figure) -> None:
 
     handles = [
         Line2D(
-            [], [], marker=shape, linestyle="none", markerfacecolor=face, markeredgecolor="black",
+            [],
+            [],
+            marker=shape,
+            linestyle="none",
+            markerfacecolor=face,
+            markeredgecolor="black",
             label=f"{state} {part}",
         )
         for part, shape in _MARKS.items()

@@ -81,9 +81,9 @@ def _at_the_prompt(opened: Job, as_json: bool) -> None:
         if as_json:
             show_json(_as_json(opened))
             return
-        from lab.shell import Shell
+        from lab.shell import run_shell
 
-        Shell(opened).cmdloop()
+        run_shell(opened)
     finally:
         opened.journal.close()
 
