@@ -22,7 +22,7 @@ RAMP = Ramp("M00", ((0.0, 0.0), (45.0, 1.0), (1000.0, 1.0), (1045.0, 0.0)))
 @pytest.mark.parametrize("modules", [12, 24])
 def test_ratio_to_ngspice(modules: int) -> None:
     net = LineNetwork(Circuit(off_grid_vehicle(modules)), "LINE-1")
-    t_ns = np.arange(-10.0, 2000.0)
+    t_ns = np.arange(-10.0, 6000.0)  # three bits at 500 kbit/s
     places = ["M00.pin", "DLC"]
     before = children_seconds()
     theirs, _ = ngspice_waves(net, [RAMP], places, t_ns, 1.0)
