@@ -413,6 +413,7 @@ def _distance(value: float, nominal: Floats, least: Floats, greatest: Floats, sa
     with np.errstate(invalid="ignore", divide="ignore"):
         reach = np.where(value >= nominal, greatest - nominal, nominal - least)
         part = np.abs(value - nominal) / np.maximum(reach, same)
-        slack = same + SAME * np.abs(nominal)
+        # As far as two members of a group may be apart, both being alike to a third.
+        slack = 2 * (same + SAME * np.abs(nominal))
         inside = (least - slack <= value) & (value <= greatest + slack) & (nominal <= OPEN_OHM)
     return np.where(inside, np.minimum(part, 1.0), math.inf)
