@@ -110,14 +110,17 @@ def factorise(ptr: Ints, idx: Ints, upd: Ints, w: Floats, s: Floats, d: Floats) 
             degree = last - first
             u += degree * (degree - 1) // 2
             continue
+        part = 1.0 / total
         for p in range(first, last):
-            share = w[p] / total
+            if w[p] == 0.0:  # an open, or room for a short that is not there
+                u += last - p - 1
+                continue
+            share = w[p] * part
             s[idx[p]] += share * s[k]
             for q in range(p + 1, last):
                 w[upd[u]] += share * w[q]
                 u += 1
-        for p in range(first, last):
-            w[p] /= total
+            w[p] = share
 
 
 @compiled_when_busy
@@ -214,35 +217,74 @@ def squared_distance(a: Floats, b: Floats, count: int) -> float:
     return total
 
 
+@summing
+def add_part(into: Floats, of: Floats, part: float) -> None:
+    """Add a part of one row to another."""
+    for i in range(into.shape[0]):
+        into[i] += part * of[i]
+
+
+@compiled
+def covering(parent: Ints, nodes: Ints) -> Ints:
+    """The nodes that are ancestors of (or are) all of ``nodes`` but the reference, in the order of elimination."""
+    cover = np.zeros(parent.shape[0], np.int64)
+    count = 0
+    for i in range(nodes.shape[0]):
+        k = nodes[i]
+        count += 1 if k >= 0 else 0
+        while k >= 0:
+            cover[k] += 1
+            k = parent[k]
+    return np.flatnonzero((cover == count) & (cover > 0))
+
+
 @compiled
 def all_pairs(
-    network: tuple[Ints, Ints, Floats, Floats], tree: tuple[Ints, Ints, Ints], nodes: Ints, y: Floats, out: Floats
+    network: tuple[Ints, Ints, Floats, Floats],
+    tree: tuple[Ints, Ints, Ints],
+    nodes: Ints,
+    common: Ints,
+    scratch: tuple[Floats, Floats],
+    out: Floats,
 ) -> None:
     """Resistance between every two of ``nodes`` (-1: the reference), in ohm, into ``out`` (n, n); inf for an open.
 
-    ``network``: ptr, idx, shares and pivots; ``tree``: its ancestry; ``y``: scratch, (2 n, deepest + 2). A resistance
-    is a sum of squares over the ancestors of both ends: those of one end alone are summed once for all pairs.
+    ``network``: ptr, idx, shares and pivots; ``tree``: its ancestry; ``common``: the ancestors of all nodes;
+    ``scratch``: zeros (all nodes, n), which it leaves so, and (2 n, deepest + 2). A resistance is a sum of squares over
+    the ancestors of both ends: those of one end alone are summed once for all pairs.
     """
     ptr, idx, w, d = network
     parent, depth, meet = tree
+    x, y = scratch
     many = nodes.shape[0]
-    x = np.zeros(d.shape[0])
+    shared_from = common[0] if common.shape[0] else d.shape[0]
     for i in range(many):
-        mine, tail = y[i], y[many + i]
         k = nodes[i]
         if k < 0:
-            tail[0] = 0.0
+            y[many + i, 0] = 0.0
             continue
-        x[k] = 1.0
-        tail[depth[k] + 1] = 0.0
-        while k >= 0:
+        x[k, i] = 1.0
+        y[many + i, depth[k] + 1] = 0.0
+        while 0 <= k < shared_from:
+            mine = x[k, i]
+            x[k, i] = 0.0
             for p in range(ptr[k], ptr[k + 1]):
-                x[idx[p]] += w[p] * x[k]
-            part = 0.0 if d[k] == 0.0 else x[k] * math.sqrt(1.0 / d[k])
-            x[k] = 0.0
-            mine[depth[k]] = part
-            tail[depth[k]] = tail[depth[k] + 1] + part * part
+                x[idx[p], i] += w[p] * mine
+            part = 0.0 if d[k] == 0.0 else mine * math.sqrt(1.0 / d[k])
+            y[i, depth[k]] = part
+            y[many + i, depth[k]] = y[many + i, depth[k] + 1] + part * part
             k = parent[k]
+    for k in common:
+        for p in range(ptr[k], ptr[k + 1]):
+            if w[p] != 0.0:
+                add_part(x[idx[p]], x[k], w[p])
+        scale = 0.0 if d[k] == 0.0 else math.sqrt(1.0 / d[k])
+        for i in range(many):
+            part = x[k, i] * scale
+            x[k, i] = 0.0
+            if nodes[i] >= 0:
+                y[i, depth[k]] = part
+                y[many + i, depth[k]] = y[many + i, depth[k] + 1] + part * part
     root = islands(ptr, idx, w, d)
     for i in range(many):
         island = -1 if nodes[i] < 0 else root[nodes[i]]
@@ -281,7 +323,8 @@ def table(
     s = np.empty(count)
     d = np.empty(count)
     tree = ancestry(ptr, idx, nodes)
-    y = np.empty((2 * nodes.shape[0], tree[1].max() + 2))
+    common = covering(tree[0], nodes)
+    scratch = (np.zeros((count, nodes.shape[0])), np.empty((2 * nodes.shape[0], tree[1].max() + 2)))
     for n in range(chosen.shape[0]):
         h = chosen[n]
         for c in range(changed[0][h], changed[0][h + 1]):
@@ -296,4 +339,4 @@ def table(
         for c in range(changed[0][h], changed[0][h + 1]):
             mine[changed[1][c]] = conductance[changed[1][c]]
         factorise(ptr, idx, upd, w, s, d)
-        all_pairs((ptr, idx, w, d), tree, nodes, y, out[where[n]])
+        all_pairs((ptr, idx, w, d), tree, nodes, common, scratch, out[where[n]])

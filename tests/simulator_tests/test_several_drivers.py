@@ -1,0 +1,55 @@
+"""Levels with one, two and all but one transmitter dominant at once (arbitration, the acknowledge slot)."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import ngspice
+import pytest
+from random_vehicles import random_vehicle
+
+from simulator.circuit import Circuit, spice_netlist
+from simulator.condition import Condition
+from simulator.probes import parse_probe, probe_points
+from simulator.reader import find_vehicle, load_vehicle
+from simulator.vehicle import Vehicle
+
+SAMPLE, SWEEP = 3, 20
+#: Volt that the circuit and ngspice may differ by.
+LIMIT_VOLT = 1e-4
+
+
+def check(vehicle: Vehicle, rng: random.Random) -> None:
+    """Every probe point against ngspice with 1, 2 and N - 1 drivers on every network, drawn by lot."""
+    circuit = Circuit(vehicle, Condition())
+    probes = [name for name in probe_points(vehicle) if name != "battery.negative" and ".off." not in name]
+    nodes = [(name.lower().replace(".", "_").replace("-", "_"), "0") for name in probes]
+    body = parse_probe(vehicle, "battery.negative")
+    for network in vehicle.networks:
+        able = circuit.senders(network)
+        for count in sorted({min(1, len(able)), min(2, len(able)), max(0, len(able) - 1)}):
+            dominant = [(name, network) for name in rng.sample(able, count)]
+            ours = circuit.volts(dominant)
+            theirs = ngspice.between(spice_netlist(vehicle, Condition(), dominant), nodes)
+            for name, volt in zip(probes, theirs, strict=True):
+                point = parse_probe(vehicle, name)
+                if circuit.joined(point, body):
+                    assert ours.between(point, body) == pytest.approx(volt, abs=LIMIT_VOLT), (dominant, name)
+
+
+def test_pipkin() -> None:
+    check(load_vehicle(find_vehicle("pipkin")), random.Random(0))
+
+
+@pytest.mark.parametrize("seed", range(SAMPLE))
+def test_drawn_vehicles(seed: int, tmp_path: Path) -> None:
+    rng = random.Random(seed)
+    check(load_vehicle(random_vehicle(rng, 12).write(tmp_path)), rng)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(100, 100 + SWEEP))
+def test_sweep(seed: int, tmp_path: Path) -> None:
+    rng = random.Random(seed)
+    check(load_vehicle(random_vehicle(rng, 40).write(tmp_path)), rng)
