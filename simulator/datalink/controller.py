@@ -25,10 +25,11 @@ class Outcome(StrEnum):
 class Outgoing:
     """A frame that a node wants to send; ``kept`` ones wait in line, others replace one of their identifier.
 
-    For a remote frame ``data`` is only as long as the data it asks for.
+    For a remote frame ``data`` is only as long as the data it asks for. ``dlc``: the raw length code, where it is not
+    simply the length (classic codes above 8 mean 8 bytes).
     """
 
-    __slots__ = ("brs", "data", "extended", "fd", "frame_id", "kept", "key", "measured", "name", "remote")
+    __slots__ = ("brs", "data", "dlc", "extended", "fd", "frame_id", "kept", "key", "measured", "name", "remote")
 
     def __init__(
         self,
@@ -41,6 +42,7 @@ class Outgoing:
         fd: bool = False,
         brs: bool = False,
         kept: bool = False,
+        dlc: int | None = None,
     ) -> None:
         self.frame_id = frame_id
         self.data = data
@@ -50,6 +52,7 @@ class Outgoing:
         self.fd = fd
         self.brs = brs
         self.kept = kept
+        self.dlc = dlc
         #: (length in bit, dominant bits without the ACK slot, duration in ns), once the medium has measured it
         self.measured: tuple[int, int, int] | None = None
         # the bits up to RTR as a number: the lowest wins arbitration

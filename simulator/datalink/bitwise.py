@@ -1,0 +1,268 @@
+"""The medium of one network, bit by bit: the same door as the frame-level one, with every controller a real one.
+
+What each controller reads in a bit follows from the set of nodes that drive in it. Time between events is not looked
+at bit by bit from outside: the kernel runs ahead, and goes back where the world changes before.
+Sources: Bosch CAN Specification 2.0 (1991), part B; Bosch CAN FD Specification 1.0 (2012); ISO 11898-1:2015.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+
+from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.island import Island, SetLevels, Station, Timing, TracedBit
+from simulator.datalink.trouble import Trouble, trouble_of
+from simulator.errors import BadRequest
+from simulator.kernels import layout
+
+#: What a controller makes of CAN FD frames, by number in its row.
+SKILLS: tuple[str, ...] = ("classic", "tolerant", "fd")
+_STATUS: tuple[str, ...] = ("error active", "error passive", "bus off")
+_OUTCOMES: Mapping[int, Outcome] = {
+    layout.ACK_ERROR: Outcome.NOT_ACKNOWLEDGED,
+    layout.BIT_DOMINANT: Outcome.BIT_ERROR,
+}
+#: A set of drivers is one bit per node in an integer.
+_MOST_NODES = 62
+
+
+class Bitwise:
+    """The medium of one network. ``submit`` frames, ``advance`` at every ``deadline_ns``; attempts come by callback.
+
+    ``attempted`` and ``changed`` as of the frame-level medium; ``troubled(trouble)`` hears of every error, with the end
+    of its bit, at the latest when the attempt ends. ``automatic``: controllers come back from bus-off by themselves,
+    else after ``restart``. ``skills``: "classic", "tolerant" or "fd" (default) by node. A stuck transmitter is let go
+    after ``dominant_timeout_ns``, if that is given.
+    """
+
+    def __init__(
+        self,
+        bit_rate: int,
+        *,
+        sample_point: float = 0.8,
+        data_bit_rate: int | None = None,
+        data_sample_point: float | None = None,
+        attempted: Callable[[Attempt], None],
+        changed: Callable[[int, str, str], None] = lambda t_ns, node, status: None,
+        troubled: Callable[[Trouble], None] | None = None,
+        automatic: bool = True,
+        skills: Mapping[str, str] | None = None,
+        dominant_timeout_ns: int | None = None,
+    ) -> None:
+        self.bit_rate = bit_rate
+        self.deadline_ns = NEVER_NS
+        self.troubles: Counter[tuple[str, str, str]] = Counter()
+        self._timing = Timing(bit_rate, sample_point, data_bit_rate, data_sample_point)
+        self._attempted, self._changed, self._troubled = attempted, changed, troubled
+        self._automatic = automatic
+        self._skills = dict(skills or {})
+        self._timeout_ns = dominant_timeout_ns
+        self._stations: dict[str, Station] = {}
+        self._home: dict[str, Island] = {}
+        self._islands: list[Island] = []
+        self._stuck: dict[str, int] = {}
+        self._last: dict[str, Trouble] = {}
+        self._count = 0
+        self._window: tuple[int, int] | None = None
+        self.bits: list[TracedBit] = []
+
+    # -- the door of the frame-level medium ---------------------------------------------------------------------
+
+    def status(self, node: str) -> str:
+        """Error active, error passive or bus off; "down" for a node that is not up."""
+        island = self._home.get(node)
+        return "down" if island is None else _STATUS[island.committed(node, layout.STATUS)]
+
+    def counters(self, node: str) -> tuple[int, int]:
+        """(transmit, receive) error counters, as of the last event on the wire."""
+        island = self._home.get(node)
+        if island is None:
+            return 0, 0
+        return island.committed(node, layout.TEC), island.committed(node, layout.REC)
+
+    def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
+        """Queue a frame at a node; a node that is down loses it."""
+        island = self._home.get(node)
+        if island is None:
+            return
+        self._count += 1
+        station = self._stations[node]
+        station.waiting[frame.key, self._count if frame.kept else 0] = frame
+        island.go_back(t_ns)
+        n = island.number[node]
+        island.load(n)
+        island.wake(n, t_ns)
+        self.deadline_ns = min(self.deadline_ns, island.due_ns)
+
+    def withdraw(self, node: str, frame: Outgoing) -> None:
+        """Take back a frame that waits; one on the wire runs to its end but is not repeated."""
+        island = self._home.get(node)
+        if island is None:
+            return
+        station = self._stations[node]
+        station.waiting = {slot: waiting for slot, waiting in station.waiting.items() if waiting is not frame}
+        island.reload(island.number[node])
+
+    def advance(self, t_ns: int) -> None:
+        """Do what is due at this instant."""
+        for node, release_ns in self._stuck.items():
+            if release_ns <= t_ns and node in self._home:
+                self._home[node].let_go(node)
+        for island in self._islands:
+            if island.due_ns <= t_ns:
+                self._deliver(island)
+                if island.due_ns <= t_ns:
+                    island.run_ahead(min(self._stuck.values(), default=NEVER_NS))
+        self._plan()
+
+    def rewire(self, t_ns: int, wiring: Wiring, *, stuck: Iterable[str] = (), levels: SetLevels | None = None) -> None:
+        """Put another wiring in force; frames on the wire that it breaks end in an error.
+
+        ``stuck``: nodes whose transmitter drives dominant all the time. ``levels``: of every set of nodes that drive,
+        who reads dominant and who reads neither level, where that is more than who hears whom.
+        """
+        if len(wiring.hearers) > _MOST_NODES:
+            raise BadRequest(f"a network of {len(wiring.hearers)} nodes: {_MOST_NODES} is the most")
+        old = self._islands
+        for island in old:
+            island.go_back(t_ns)
+            self._deliver(island)
+            island.leave()
+        for name in [name for name in self._stations if name not in wiring.hearers]:
+            self._go_down(t_ns, name)
+        for name in wiring.hearers:
+            if name not in self._stations:
+                skill = SKILLS.index(self._skills.get(name, "fd"))
+                self._stations[name] = Station(name, skill, self._automatic)
+        timeout_ns = NEVER_NS if self._timeout_ns is None else t_ns + self._timeout_ns
+        self._stuck = {name: self._stuck.get(name, timeout_ns) for name in stuck if name in wiring.hearers}
+        self._islands = [self._settle_island(t_ns, names, wiring, levels) for names in parts_of(wiring)]
+        self._home = {name: island for island in self._islands for name in island.number}
+        self._plan()
+
+    # -- more than whole frames can do --------------------------------------------------------------------------
+
+    def restart(self, t_ns: int, node: str) -> None:
+        """Ask a controller that is bus-off to come back: after 128 times 11 recessive bits (rule 12)."""
+        island = self._at(t_ns, node)
+        row = island.rows[island.number[node]]
+        if row[layout.STATE] == layout.RESTING:
+            row[layout.STATE], row[layout.COUNT] = layout.BUS_OFF, 0
+        self._plan()
+
+    def delay(self, t_ns: int, node: str, times: int = 1) -> None:
+        """Let a controller ask for one or two overload frames before the next frame. Bosch CAN 2.0, 10.3.4."""
+        island = self._at(t_ns, node)
+        island.rows[island.number[node], layout.DELAYS] = min(times, 2)
+        self._plan()
+
+    def disturb(self, t_ns: int, *nodes: str) -> None:
+        """Invert what these nodes sample in the bit that contains an instant, now or later."""
+        for island in {id(self._home[node]): self._home[node] for node in nodes}.values():
+            island.flip(t_ns, [node for node in nodes if node in island.number])
+        self._plan()
+
+    def set_counters(self, t_ns: int, node: str, sent: int, received: int) -> None:
+        """Give a controller other error counters, below bus-off; for tests of what follows from them."""
+        island = self._at(t_ns, node)
+        row = island.rows[island.number[node]]
+        row[layout.TEC], row[layout.REC] = sent, received
+        row[layout.STATUS] = sent >= layout.PASSIVE_AT or received >= layout.PASSIVE_AT
+        self._plan()
+
+    def watch(self, from_ns: int, until_ns: int) -> None:
+        """Keep every bit of a window, from now on; a window that is over stays until the next one."""
+        self._window = (from_ns, until_ns)
+        self.bits.clear()
+        for island in self._islands:
+            island.watch(*self._window)
+
+    def last_trouble(self, node: str) -> Trouble | None:
+        """What a controller noticed last."""
+        return self._last.get(node)
+
+    # -- inside -------------------------------------------------------------------------------------------------
+
+    def _at(self, t_ns: int, node: str) -> Island:
+        island = self._home[node]
+        island.go_back(t_ns)
+        return island
+
+    def _plan(self) -> None:
+        self.deadline_ns = min((island.due_ns for island in self._islands), default=NEVER_NS)
+
+    def _settle_island(self, t_ns: int, names: tuple[str, ...], wiring: Wiring, levels: SetLevels | None) -> Island:
+        """A new island of these nodes; it takes over the clock of the busiest they come from."""
+        island = Island([self._stations[name] for name in names], self._timing, t_ns, wiring)
+        before = [self._home[name] for name in names if name in self._home]
+        clocks = [one for one in before if not one.at_rest] or before
+        if clocks:
+            island.take_clock(clocks[0], t_ns)
+        for name in names:
+            if name in self._stuck:
+                island.hold(name)
+                if self._stuck[name] <= t_ns:
+                    island.let_go(name)
+        if levels is not None:
+            island.know(levels)
+        if self._window is not None:
+            island.watch(*self._window)
+        return island
+
+    def _go_down(self, t_ns: int, name: str) -> None:
+        """A node without supply: its frame breaks off, what waited is lost."""
+        station = self._stations.pop(name)
+        row = station.row
+        if row[layout.SENDS] and (row[layout.STATE] == layout.FRAME or row[layout.FAILED]):
+            frame = station.slots[row[layout.SLOT]]
+            assert frame is not None
+            bits, dominant = int(row[layout.ELAPSED]), int(row[layout.DOMINANTS])
+            self._attempted(Attempt(int(row[layout.SINCE_NS]), t_ns, name, frame, Outcome.BIT_ERROR, bits, dominant))
+
+    def _deliver(self, island: Island) -> None:
+        """Tell what has happened up to now on an island."""
+        stations = island.stations
+        for t_ns, what, n, a, b in island.settle():
+            name = stations[n].name
+            if what == layout.SENT:
+                self._sent(island, n, t_ns)
+            elif what == layout.ENDED:
+                outcome = _OUTCOMES.get(a, Outcome.DISTURBED)
+                frame = stations[n].slots[island.rows[n, layout.SLOT]]
+                assert frame is not None
+                self._attempted(island.attempt(n, t_ns, frame, outcome))
+            elif what == layout.CHANGED:
+                self._changed(t_ns, name, _STATUS[a])
+            else:
+                trouble = trouble_of(t_ns, what, name, a, b)
+                self.troubles[name, trouble.kind, trouble.place] += 1
+                self._last[name] = trouble
+                if self._troubled is not None:
+                    self._troubled(trouble)
+        if self._window is not None:
+            self.bits += island.taken()
+
+    def _sent(self, island: Island, n: int, t_ns: int) -> None:
+        station = island.stations[n]
+        slot = int(island.rows[n, layout.SLOT])
+        frame, key = station.slots[slot], station.keys[slot]
+        assert frame is not None
+        attempt = island.attempt(n, t_ns, frame, Outcome.OK)
+        if station.waiting.get(key) is frame:
+            del station.waiting[key]
+        island.load(n)
+        self._attempted(attempt)
+
+
+def parts_of(wiring: Wiring) -> list[tuple[str, ...]]:
+    """The parts of a network that share no wire: a node is with those it hears and those that hear it."""
+    part = {name: {name} for name in wiring.hearers}
+    for name, hearers in wiring.hearers.items():
+        for other in hearers:
+            if other in part and part[other] is not part[name]:
+                part[name] |= part[other]
+                for one in part[other]:
+                    part[one] = part[name]
+    found = {id(names): names for names in part.values()}
+    return [tuple(name for name in wiring.hearers if name in names) for names in found.values()]

@@ -1,0 +1,314 @@
+"""Controllers that share a wire, as arrays for the kernel: run ahead to the next event, go back if the world changes.
+
+An island is a part of a network whose members hear, directly or through others, of each other; its bits have one clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.frame import FD_LENGTHS, PADDING
+from simulator.datalink.trouble import FIELDS, STATES
+from simulator.kernels import bits, layout
+from simulator.kernels.sending import LONGEST_BITS, write_bits
+
+Ints = NDArray[np.int64]
+
+#: How far the kernel runs ahead at most, in nominal bits.
+_AHEAD_BITS = 4000
+#: Sets of drivers whose levels are kept, twice.
+_TABLE = 1024
+#: Bits kept in one piece while they are watched.
+_WATCHED = 4096
+#: Who reads dominant, and who reads neither level, while a set of nodes drives.
+SetLevels: TypeAlias = Callable[[frozenset[str]], tuple[Iterable[str], Iterable[str]]]
+
+
+class TracedBit(NamedTuple):
+    """One bit: who drove it dominant, who read it dominant, and by node the state and, in a frame, the field."""
+
+    t_start_ns: int
+    t_end_ns: int
+    driving: tuple[str, ...]
+    dominant: tuple[str, ...]
+    places: dict[str, str]
+
+
+class Station:
+    """A node: what waits at its controller, and the controller itself while it is in no island."""
+
+    def __init__(self, name: str, skill: int, automatic: bool) -> None:
+        self.name = name
+        self.waiting: dict[tuple[int, int], Outgoing] = {}
+        self.slots: list[Outgoing | None] = [None, None]
+        self.keys: list[tuple[int, int]] = [(0, 0), (0, 0)]
+        self.row = np.zeros(layout.ROW, np.int64)
+        self.heard_by: tuple[tuple[str, ...], ...] = ((), ())
+        self.wire = np.zeros((2, 2, LONGEST_BITS), np.uint8)
+        self.sizes = np.zeros((2, 2), np.int64)
+        self.read = np.zeros(64, np.uint8)
+        self.row[layout.BIT] = self.row[layout.SEEN] = 1
+        self.row[layout.SKILL], self.row[layout.AUTO] = skill, automatic
+
+
+class Timing:
+    """Bit rate in bit/s, sample points as a part of the bit."""
+
+    def __init__(self, bit_rate: int, sample_point: float, data_bit_rate: int | None, data_point: float | None) -> None:
+        self.bit_rate = bit_rate
+        self.bit_ns = 1e9 / bit_rate
+        point = sample_point if data_point is None else data_point
+        self.clock = np.array([self.bit_ns, 1e9 / (data_bit_rate or bit_rate), sample_point, point, 0.0])
+
+
+class Island:
+    """A few stations on one wire."""
+
+    def __init__(self, stations: Sequence[Station], timing: Timing, t_ns: int, wiring: Wiring) -> None:
+        count = len(stations)
+        self.stations = tuple(stations)
+        self.number = {station.name: n for n, station in enumerate(stations)}
+        self.due_ns = t_ns
+        self.rows = np.array([station.row for station in stations])
+        self.wire = np.array([station.wire for station in stations])
+        self.sizes = np.array([station.sizes for station in stations])
+        self.data = np.array([station.read for station in stations])
+        for n, station in enumerate(stations):
+            self.rows[n, layout.GOT], self.rows[n, layout.ACKED] = (self._mask(names) for names in station.heard_by)
+        self.world = np.zeros(layout.WORLD, np.int64)
+        self.world[layout.ANCHOR_NS], self.world[layout.HERTZ] = t_ns, timing.bit_rate
+        self.world[layout.OPENED_NS] = -1
+        self.world[layout.MUTE] = self._mask(wiring.mute)
+        self.clock = timing.clock.copy()
+        self.seen = np.zeros(count, np.int64)
+        for name, n in self.number.items():
+            for hearer in wiring.hearers[name]:
+                if hearer in self.number:
+                    self.seen[self.number[hearer]] |= 1 << n
+        self.held = self._mask(wiring.held)
+        self.notes = np.zeros((64 + 16 * count, layout.NOTE), np.int64)
+        self._keys = np.full(_TABLE, -1, np.int64)
+        self._masks = np.zeros((2, _TABLE), np.int64)
+        self._levels: SetLevels | None = None
+        self._flips = np.zeros((0, 2), np.int64)
+        self._trace = np.zeros((0, bits.TRACE + count), np.int64)
+        self._window = (0, 0)
+        self._ahead = False
+        self._timing = timing
+        self._known: dict[int, tuple[str, ...]] = {}
+        self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy(), self.data.copy())
+
+    def _mask(self, names: Iterable[str]) -> int:
+        return sum(1 << self.number[name] for name in names if name in self.number)
+
+    def names(self, mask: int) -> tuple[str, ...]:
+        """The stations of a mask."""
+        found = self._known.get(mask)
+        if found is None:
+            found = tuple(station.name for n, station in enumerate(self.stations) if mask >> n & 1)
+            self._known[mask] = found
+        return found
+
+    def leave(self) -> None:
+        """Give every station its controller back."""
+        for n, station in enumerate(self.stations):
+            station.row, station.wire, station.sizes = self.rows[n], self.wire[n], self.sizes[n]
+            station.read = self.data[n]
+            station.heard_by = tuple(self.names(int(station.row[field])) for field in (layout.GOT, layout.ACKED))
+
+    def take_clock(self, other: Island, t_ns: int) -> None:
+        """Go on with the bits of another island."""
+        at_ns = other.now_ns
+        bits.anchor(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
+        self.due_ns = max(t_ns, self.now_ns)
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether nobody sends anything, nor is in the middle of something."""
+        rest = (layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING)
+        return bool(np.isin(self.rows[:, layout.STATE], rest).all())
+
+    def committed(self, node: str, field: int) -> int:
+        """A number of a controller as of the last event."""
+        rows = self._kept[0] if self._ahead else self.rows
+        return int(rows[self.number[node], field])
+
+    def attempt(self, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
+        """The record of an attempt that has ended."""
+        row = self.rows[n].tolist()
+        return Attempt(
+            row[layout.SINCE_NS], t_ns, self.stations[n].name, frame, outcome, row[layout.ELAPSED],
+            row[layout.DOMINANTS], self.names(row[layout.ACKED]), self.names(row[layout.GOT]),
+        )  # fmt: skip
+
+    # -- time
+
+    @property
+    def now_ns(self) -> int:
+        """Start of the bit that comes next."""
+        return int(bits.now_ns(self.world, self.clock))
+
+    def run_ahead(self, limit_ns: int = NEVER_NS) -> None:
+        """Find the next instant at which somebody has to be told something; until then the state is provisional."""
+        now_ns = self.now_ns
+        # frames that start in this bit have started: what is submitted at this instant from now on comes too late
+        bits.open_bit(self.rows, self.world, self.clock, now_ns)
+        for kept, now in zip(self._kept, (self.rows, self.world, self.clock, self.data), strict=True):
+            np.copyto(kept, now)
+        self._ahead = True
+        if limit_ns <= now_ns:
+            limit_ns = NEVER_NS
+        limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self._timing.bit_ns))
+        reason = self._run(limit_ns)
+        self.due_ns = NEVER_NS if reason == bits.QUIET else max(self.now_ns, limit_ns * (reason == bits.LIMIT))
+
+    def go_back(self, t_ns: int) -> None:
+        """Undo what lies after an instant: to the first bit that starts then or later; a bus at rest stops there."""
+        if not self._ahead or t_ns >= self.due_ns != NEVER_NS:
+            return
+        for kept, now in zip(self._kept, (self.rows, self.world, self.clock, self.data), strict=True):
+            np.copyto(now, kept)
+        self._ahead = False
+        if self._run(t_ns) == bits.QUIET:
+            bits.anchor(self.world, self.clock, max(t_ns, self.now_ns))
+        self.due_ns = max(t_ns, self.now_ns)
+
+    def settle(self) -> list[list[int]]:
+        """It has come to pass: what was noted (time, what, who, a, b)."""
+        self._ahead = False
+        count = int(self.world[layout.NOTES])
+        self.world[layout.NOTES] = self.world[layout.STOPS] = 0
+        self.due_ns = self.now_ns
+        noted: list[list[int]] = self.notes[:count].tolist()
+        return noted
+
+    def _run(self, limit_ns: int) -> int:
+        while True:
+            reason = bits.run_bits(
+                self.rows, self.world, self.clock, self.seen, self.held, self.wire, self.sizes, self.data, self._keys,
+                self._masks[0], self._masks[1], self._flips, self.notes, self._trace, limit_ns,
+            )  # fmt: skip
+            if reason != bits.UNKNOWN_SET:
+                return reason
+            self._learn(int(self.world[layout.DRIVE]))
+
+    # -- levels
+
+    def know(self, levels: SetLevels) -> None:
+        """Take the levels of every set of drivers from a function instead of who hears whom."""
+        self._levels = levels
+        self.world[layout.EXACT] = 1
+        self.held = self._mask(levels(frozenset())[0])
+
+    def _learn(self, drive: int) -> None:
+        assert self._levels is not None
+        if 2 * self.world[layout.KEYS] > _TABLE:
+            self._keys.fill(-1)
+            self.world[layout.KEYS] = 0
+        at = bits.place_of(self._keys, drive)
+        dominant, neither = self._levels(frozenset(self.names(drive)))
+        self._masks[:, at] = self._mask(dominant), self._mask(neither)
+        self._keys[at] = drive
+        self.world[layout.KEYS] += 1
+
+    def hold(self, node: str) -> None:
+        """Drive dominant from a node's transceiver, whatever its controller sends."""
+        self.world[layout.STUCK] |= 1 << self.number[node]
+
+    def let_go(self, node: str) -> None:
+        """The transceiver's time-out: it drives nothing any more."""
+        self.world[layout.STUCK] &= ~(1 << self.number[node])
+        self.world[layout.MUTE] |= 1 << self.number[node]
+
+    def flip(self, t_ns: int, nodes: Sequence[str]) -> None:
+        """Invert the samples of some nodes in the bit at an instant."""
+        self.go_back(t_ns)
+        before = [row for row in self._flips.tolist() if row[0] >= self.now_ns]
+        self._flips = np.array(sorted([*before, [t_ns, self._mask(nodes)]]), np.int64)
+        self.world[layout.FLIPPED] = 0
+
+    # -- one moment, bit by bit
+
+    def watch(self, from_ns: int, until_ns: int) -> None:
+        """Keep the bits of a window."""
+        self._window = (from_ns, until_ns)
+        self._trace = np.zeros((_WATCHED, bits.TRACE + len(self.stations)), np.int64)
+        self.world[layout.TRACED] = self._kept[1][layout.TRACED] = 0
+
+    def taken(self) -> list[TracedBit]:
+        """The bits of the window that have come to pass since the last call."""
+        count = int(self.world[layout.TRACED])
+        self.world[layout.TRACED] = 0
+        first, last = self._window
+        found = []
+        for start, end, driving, dominant, *places in self._trace[:count].tolist():
+            if first <= start < last:
+                where = {
+                    station.name: FIELDS[place & 255] if place >> 8 == layout.FRAME else STATES[place >> 8]
+                    for station, place in zip(self.stations, places, strict=True)
+                }
+                found.append(TracedBit(start, end, self.names(driving), self.names(dominant), where))
+        return found
+
+    # -- what waits
+
+    def load(self, n: int) -> None:
+        """Put the frame that comes first at a station into a slot of its controller."""
+        station, row = self.stations[n], self.rows[n]
+        if not station.waiting:
+            row[layout.WANTS] = 0
+            return
+        key = min(station.waiting)
+        frame = station.waiting[key]
+        slot = int(row[layout.NEXT])
+        row[layout.WANTS] = 1
+        if station.slots[slot] is frame and station.keys[slot] == key:
+            return
+        if row[layout.SENDS] and slot == row[layout.SLOT]:
+            slot = 1 - slot
+        if station.slots[slot] is not frame:
+            self._write(n, slot, frame)
+        station.slots[slot], station.keys[slot] = frame, key
+        row[layout.NEXT] = slot
+
+    def _write(self, n: int, slot: int, frame: Outgoing) -> None:
+        form = frame.extended | frame.remote << 1 | frame.fd << 2 | frame.brs << 3
+        data, code = frame.data, len(frame.data)
+        if frame.fd:
+            code = next(code for code, length in enumerate(FD_LENGTHS) if length >= len(data))
+            data = data.ljust(FD_LENGTHS[code], bytes([PADDING]))
+        code = code if frame.dlc is None else frame.dlc
+        size = 0 if frame.remote else len(data)
+        octets = np.frombuffer(data, np.uint8)
+        for shows in (0, 1) if frame.fd else (0,):
+            self.sizes[n, slot, shows] = write_bits(
+                self.wire[n, slot, shows], frame.frame_id, form, shows, code, octets, size
+            )
+        if not frame.fd:
+            self.wire[n, slot, 1] = self.wire[n, slot, 0]
+            self.sizes[n, slot, 1] = self.sizes[n, slot, 0]
+        self.rows[n, layout.OWN + slot] = form
+
+    def reload(self, n: int) -> None:
+        """As ``load``, for a frame taken back: what is on the wire by now stays there."""
+        self.load(n)
+        fields = [layout.WANTS, layout.NEXT, layout.OWN, layout.OWN + 1]
+        self._kept[0][n, fields] = self.rows[n, fields]
+
+    def wake(self, n: int, t_ns: int) -> None:
+        """A frame waits at a station: on a bus at rest its SOF starts now, else with the next bit."""
+        now_ns = self.now_ns
+        if self.rows[n, layout.STATE] == layout.IDLE and t_ns > now_ns:
+            # whoever counts recessive bits now is cut short by the edge: all synchronise to it
+            bits.anchor(self.world, self.clock, t_ns)
+        elif self.at_rest:
+            self.world[layout.OPENED_NS] = -1
+        elif self.world[layout.OPENED_NS] == now_ns:
+            self.run_ahead()
+            return
+        self.due_ns = max(t_ns, self.now_ns)

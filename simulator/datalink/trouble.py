@@ -1,0 +1,51 @@
+"""What controllers notice besides frames: errors with their place, lost arbitration, overload, undetected errors."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from simulator.kernels import layout
+
+#: Kinds of error by number. Bosch CAN Specification 2.0 (1991), 11.1; "bit 1": sent recessive, read dominant.
+ERROR_KINDS: tuple[str, ...] = ("bit 1", "bit 0", "stuff", "form", "crc", "ack")
+#: Fields of a frame by number, in the order of the wire.
+FIELDS: tuple[str, ...] = (
+    "SOF", "ID", "RTR", "IDE", "ID extension", "RTR extended", "FDF", "r0", "res", "BRS", "ESI", "DLC", "data",
+    "stuff count", "CRC", "CRC delimiter", "ACK slot", "ACK delimiter", "EOF",
+)  # fmt: skip
+#: States of a controller by number.
+STATES: tuple[str, ...] = (
+    "integrating", "idle", "frame", "error flag", "passive error flag", "overload flag", "after a flag", "delimiter",
+    "intermission", "suspend", "bus off", "bus off, waiting",
+)  # fmt: skip
+
+_PLACES = FIELDS + ("",) * (32 - len(FIELDS)) + STATES
+
+
+class Trouble(NamedTuple):
+    """Something a controller has noticed; ``kind``: an error, "lost arbitration", "overload" or "undetected".
+
+    ``t_ns`` is the end of the bit in which it was noticed, ``place`` the field of the frame or the state, ``left`` the
+    bits left of that field; counters are those after it. "undetected": a frame was accepted that nobody has sent.
+    """
+
+    t_ns: int
+    node: str
+    kind: str
+    place: str
+    transmitting: bool
+    left: int
+    transmit_errors: int
+    receive_errors: int
+
+
+def trouble_of(t_ns: int, what: int, node: str, a: int, b: int) -> Trouble:
+    """From a note of the kernel."""
+    if what == layout.ERROR:
+        place = _PLACES[a >> 4 & 0xFF]
+        return Trouble(t_ns, node, ERROR_KINDS[a & 15], place, bool(a >> 12 & 1), a >> 16, b >> 16, b & 0xFFFF)
+    if what == layout.LOST:
+        return Trouble(t_ns, node, "lost arbitration", FIELDS[a], True, b, 0, 0)
+    if what == layout.OVERLOADED:
+        return Trouble(t_ns, node, "overload", STATES[a], False, 0, 0, 0)
+    return Trouble(t_ns, node, "undetected", "EOF", False, 0, 0, 0)
