@@ -88,9 +88,9 @@ class Timing:
     def of(cls, network: Network, bit_rate: float | None = None, data_bit_rate: float | None = None) -> Timing:
         """The network's timing, or with other rates. Raises BadRequest for a rate outside 5 kbit/s to 8 Mbit/s."""
         chosen = cls(
-            bit_rate or network.bit_rate,
+            network.bit_rate if bit_rate is None else bit_rate,
             network.sample_point,
-            data_bit_rate or network.data_bit_rate,
+            network.data_bit_rate if data_bit_rate is None else data_bit_rate,
             network.data_sample_point,
         )
         for rate in (chosen.bit_rate, chosen.data_bit_rate):
@@ -144,7 +144,10 @@ def waveform(
     check_sender(lines, transmitter)
     driven = bytearray(frame.bits if frame else bytes(1 if bit else 0 for bit in bits or ()))
     starts = timing.starts(frame, len(driven))
-    acks = _acknowledgers(lines, frame, transmitter, acknowledgers)
+    others = dict(also or {})
+    if transmitter in others:
+        raise BadRequest(f"{transmitter} cannot send twice at once: give its bits once")
+    acks = _acknowledgers(lines, frame, {transmitter, *others}, acknowledgers)
     delays = line_delays(lines, transmitter, tap)
     ramps = []
     if frame is not None:
@@ -152,9 +155,9 @@ def waveform(
         driven[slot] = 1
         ramps = [_acknowledge(module, starts, slot, delays.get(module, 0.0)) for module in acks]
     ramps.append(Ramp(transmitter, ramp_corners(driven, starts), tap))
-    for module, others in (also or {}).items():
+    for module, its_bits in others.items():
         check_sender(lines, module)
-        pattern = bytes(1 if bit else 0 for bit in others)
+        pattern = bytes(1 if bit else 0 for bit in its_bits)
         ramps.append(Ramp(module, ramp_corners(pattern, timing.starts(None, len(pattern)))))
     recorded = [net.socket or lines.network.places[0]] if places is None else list(places)
     modules = list(pins)
@@ -215,13 +218,13 @@ def _place(lines: LineNetwork, place: str) -> Pair:
 
 
 def _acknowledgers(
-    lines: LineNetwork, frame: Frame | None, transmitter: str, wanted: Iterable[str] | None
+    lines: LineNetwork, frame: Frame | None, busy: set[str], wanted: Iterable[str] | None
 ) -> tuple[str, ...]:
     if frame is None or frame.bits[frame.field("ACK slot").start]:
         return ()
     if wanted is None:
-        return tuple(module for module in lines.circuit.senders(lines.network.name) if module != transmitter)
-    found = tuple(wanted)
+        return tuple(module for module in lines.circuit.senders(lines.network.name) if module not in busy)
+    found = tuple(module for module in dict.fromkeys(wanted) if module not in busy)
     for module in found:
         check_sender(lines, module)
     return found

@@ -105,6 +105,8 @@ def test_arbitration_both_drive_then_one() -> None:
         ({"step_ns": 0.0}, "a step of 0 ns is out of reach: write 0.01 to 100"),
         ({"step_ns": float("nan")}, "a step of nan ns is out of reach"),
         ({"bit_rate": 9e6}, "a bit rate of 9e+06 bit/s is out of reach"),
+        ({"bit_rate": 0}, "a bit rate of 0 bit/s is out of reach"),
+        ({"also": {"GBX": [0]}}, "GBX cannot send twice at once"),
         ({"frame": encode(1, b"", fd=True, brs=True)}, "no data_bit_rate: give one"),
         ({"condition": Condition(unplugged=frozenset({"GBX"}))}, "GBX is unplugged and sends nothing"),
         ({"condition": Condition(ignition_on=False)}, "GBX is asleep and sends nothing; able to send: nobody"),
