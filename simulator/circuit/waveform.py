@@ -155,10 +155,7 @@ def waveform(
         driven[slot] = 1
         ramps = [_acknowledge(module, starts, slot, delays.get(module, 0.0)) for module in acks]
     ramps.append(Ramp(transmitter, ramp_corners(driven, starts), tap))
-    for module, its_bits in others.items():
-        check_sender(lines, module)
-        pattern = bytes(1 if bit else 0 for bit in its_bits)
-        ramps.append(Ramp(module, ramp_corners(pattern, timing.starts(None, len(pattern)))))
+    ramps += [_other(lines, timing, module, its_bits) for module, its_bits in others.items()]
     recorded = [net.socket or lines.network.places[0]] if places is None else list(places)
     modules = list(pins)
     pairs = [_place(lines, place) for place in recorded] + [lines.driver_pins(module) for module in modules]
@@ -234,6 +231,13 @@ def _acknowledge(module: str, starts: Sequence[float], slot: int, line_ns: float
     """A dominant bit in the acknowledge slot as the module sees it: late by the line, then by its own loop."""
     late = line_ns + LOOP_DELAY_NS
     return Ramp(module, ramp_corners(b"\x00", (starts[slot] + late, starts[slot + 1] + late)))
+
+
+def _other(lines: LineNetwork, timing: Timing, module: str, bits: Iterable[int]) -> Ramp:
+    """What another module sends meanwhile."""
+    check_sender(lines, module)
+    pattern = bytes(1 if bit else 0 for bit in bits)
+    return Ramp(module, ramp_corners(pattern, timing.starts(None, len(pattern))))
 
 
 def ramp_corners(bits: bytes | bytearray, starts: Sequence[float]) -> tuple[tuple[float, float], ...]:
