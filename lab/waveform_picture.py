@@ -6,6 +6,7 @@ colour alone. The whole frame is on the left, its first release on the right, te
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -38,7 +39,7 @@ def waveform_figure(wave: Waveform, place: str, *, ghost: Waveform | None = None
         3, 2, sharex="col", sharey="row", gridspec_kw={"height_ratios": [3.0, 2.4, 0.9], "width_ratios": [3.2, 1.0]}
     )
     name = title or f"{wave.network.name} at {place}: {wave.transmitter} sends"
-    figure.suptitle(name, fontsize=11, fontweight="bold", x=0.01, ha="left")
+    figure.suptitle("\n".join(wrap(name, 150)), fontsize=11, fontweight="bold", x=0.01, ha="left")
     traces = [(wave, wave.places[place], False)]
     if ghost is not None:
         traces.insert(0, (ghost, ghost.places[place], True))
@@ -212,4 +213,4 @@ def _legend(figure: Figure, ghost: bool) -> None:
     if ghost:
         marks.append(Line2D([], [], color=GHOST, linewidth=2.6, label="the same without a fault"))
     marks.append(Line2D([], [], color="black", marker="o", markersize=2.5, linestyle="none", label="stuff bit"))
-    figure.legend(handles=marks, loc="outside upper right", ncols=len(marks), fontsize=8, frameon=False)
+    figure.legend(handles=marks, loc="outside lower right", ncols=len(marks), fontsize=8, frameon=False)
