@@ -77,8 +77,9 @@ def roll_call(
 class SilenceBook:
     """Who is silent in many faulted copies of one vehicle, battery and ignition on: each kind of trouble is run once.
 
-    Where everybody who is up and the testers hear one another, the others are silent. Else who is
-    up, who hears whom and who misbehaves decide; copies in which that is the same share one roll call.
+    Where everybody who is up and the testers hear one another, the others are silent. Else who is up, who hears whom
+    and who misbehaves decide; copies in which that is the same share one roll call. A copy in which a level at rest is
+    undefined, so that only the waveform decides, has a roll call of its own.
     """
 
     def __init__(self, vehicles: Sequence[Vehicle], hearing: Hearing) -> None:
@@ -93,11 +94,13 @@ class SilenceBook:
             if ear != TESTER:
                 self._up[:, n] = awake[:, self._modules.index(ear)]
                 calling[n] = vehicles[0].modules[ear].wake is None
-        self._whole, self._deciding = self._who_hears_whom(calling)
+        self._whole, self._deciding, self._by_wave = self._who_hears_whom(calling)
         self._known: dict[object, frozenset[str]] = {}
 
-    def _who_hears_whom(self, calling: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Whether all who are up hear each other, (copies,), and all that decides a roll call, (copies, bits)."""
+    def _who_hears_whom(
+        self, calling: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+        """Whether all who are up hear each other, all that decides a roll call, (copies, bits), and undefined levels."""
         hearing, up = self._hearing, self._up
         networks = np.array([network for network, _ in hearing.ears])
         dominant, quiet = hearing.seen[:, :-1] == SEEN.index("dominant"), hearing.seen[:, -1]
@@ -108,14 +111,18 @@ class SilenceBook:
         called = dominant & others & calling & up[:, :, None]
         held = up & (quiet == SEEN.index("dominant"))
         whole = (heard == needed).all(axis=(1, 2)) & (at_rest | ~up).all(axis=1)
-        return whole, np.concatenate([part.reshape(len(up), -1) for part in (heard, called, held)], axis=1)
+        unclear = ((hearing.seen[:, :-1] == SEEN.index("undefined")) & needed).any(axis=(1, 2))
+        unclear |= ((quiet == SEEN.index("undefined")) & up).any(axis=1)
+        return whole, np.concatenate([part.reshape(len(up), -1) for part in (heard, called, held)], axis=1), unclear
 
     def silent(self, number: int) -> frozenset[str]:
         """Who does not answer the roll call in the copy of that number."""
         vehicle, state = self._vehicles[number], self._hearing.states[number].tobytes()
         doing = tuple(item for item in vehicle.deviations if isinstance(item, Behaviour | SilentMessage))
         whole = bool(self._whole[number]) and not any(isinstance(item, Behaviour) for item in doing)
-        key = state if whole else (state, doing, self._deciding[number].tobytes())
+        key: object = state if whole else (state, doing, self._deciding[number].tobytes())
+        if self._by_wave[number]:
+            key = number
         if key not in self._known:
             self._known[key] = self._all_but_those_up(number) if whole else frozenset(roll_call(vehicle).silent)
         return self._known[key]
