@@ -48,18 +48,21 @@ def settles_in_time(circuit: Circuit, network: str, senders: Iterable[str], node
     return settled_ns <= described.sample_point / described.bit_rate * 1e9
 
 
-def _decided_at_rest(
-    circuit: Circuit, network: str, nodes: Mapping[str, Ear], states: Mapping[str, Volts], quiet: Volts
+def decided_at_rest(
+    circuit: Circuit, network: str, nodes: Mapping[str, Ear], states: Mapping[str, Volts] | None = None
 ) -> bool:
     """Whether levels at rest say who hears whom: all far from every limit, and all edges settle in time.
 
     Large resistance in one line turns an edge into a slow move of both lines, which the bound does not cover.
+    ``states`` are the voltages with each sender dominant, where they are known already.
     """
+    if states is None:
+        states = {node: circuit.volts([(who, network)], tap) for node, (who, tap) in nodes.items()}
     for item in circuit.vehicle.deviations:
         if isinstance(item, PinSeries | RunSeries) and item.network == network and SLOW_OHM <= item.ohm < math.inf:
             return False
     speaking = []
-    for sender, volts in [("", quiet), *states.items()]:
+    for sender, volts in [("", circuit.volts()), *states.items()]:
         for who, tap in nodes.values():
             high, low, _, ground = circuit.pins(who, network, tap)
             difference = volts.at(high) - volts.at(low)
@@ -104,7 +107,7 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
         wakers[node] = tuple(
             name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant"
         )
-    if _decided_at_rest(circuit, network, nodes, states, quiet):
+    if decided_at_rest(circuit, network, nodes, states):
         heard = {
             node: tuple(
                 other

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.circuit import TESTER
+from simulator.circuit import TESTER, Circuit
 from simulator.circuit.live import SEEN, STATES, Hearing
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Outgoing
-from simulator.deviations import Behaviour, SilentMessage
+from simulator.deviations import Behaviour, PinSeries, RunSeries, SilentMessage, StubLength, TerminatorValue
+from simulator.hearing import Ear, decided_at_rest
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -78,8 +80,8 @@ class SilenceBook:
     """Who is silent in many faulted copies of one vehicle, battery and ignition on: each kind of trouble is run once.
 
     Where everybody who is up and the testers hear one another, the others are silent. Else who is up, who hears whom
-    and who misbehaves decide; copies in which that is the same share one roll call. A copy in which a level at rest is
-    undefined, so that only the waveform decides, has a roll call of its own.
+    and who misbehaves decide; copies in which that is the same share one roll call. A copy in which the waveform may say
+    something else than the levels at rest has a roll call of its own.
     """
 
     def __init__(self, vehicles: Sequence[Vehicle], hearing: Hearing) -> None:
@@ -100,7 +102,7 @@ class SilenceBook:
     def _who_hears_whom(
         self, calling: NDArray[np.bool_]
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
-        """Whether all who are up hear each other, all that decides a roll call, (copies, bits), and undefined levels."""
+        """Whether all who are up hear each other, all that decides a roll call, (copies, bits), undefined levels."""
         hearing, up = self._hearing, self._up
         networks = np.array([network for network, _ in hearing.ears])
         dominant, quiet = hearing.seen[:, :-1] == SEEN.index("dominant"), hearing.seen[:, -1]
@@ -121,15 +123,40 @@ class SilenceBook:
         doing = tuple(item for item in vehicle.deviations if isinstance(item, Behaviour | SilentMessage))
         whole = bool(self._whole[number]) and not any(isinstance(item, Behaviour) for item in doing)
         key: object = state if whole else (state, doing, self._deciding[number].tobytes())
-        if self._by_wave[number]:
-            key = number
+        if self._by_wave[number] or self._waves_count(vehicle):
+            key, whole = number, False
         if key not in self._known:
             self._known[key] = self._all_but_those_up(number) if whole else frozenset(roll_call(vehicle).silent)
         return self._known[key]
 
+    def _waves_count(self, vehicle: Vehicle) -> bool:
+        """Whether levels at rest may mislead: asked of copies whose pair has slower edges than as drawn, or of all."""
+        slower = any(isinstance(item, _SLOWER) for item in vehicle.deviations)
+        return (slower and not _all_at_rest(vehicle)) or (not slower and self._drawn_by_wave)
+
+    @cached_property
+    def _drawn_by_wave(self) -> bool:
+        return not _all_at_rest(self._vehicles[0].as_drawn())
+
     def _all_but_those_up(self, number: int) -> frozenset[str]:
         ears = zip(self._hearing.ears, self._up[number], strict=True)
         return frozenset(self._modules) - {ear for (network, ear), up in ears if up and network in self._sockets}
+
+
+#: Deviations that may make an edge slower, or its echoes longer.
+_SLOWER = (PinSeries, RunSeries, StubLength, TerminatorValue)
+
+
+def _all_at_rest(vehicle: Vehicle) -> bool:
+    """Whether on every network the levels at rest say who hears whom."""
+    circuit = Circuit(vehicle)
+    for name, network in vehicle.networks.items():
+        nodes: dict[str, Ear] = {module: (module, None) for module in circuit.senders(name)}
+        if network.socket is not None:
+            nodes[TESTER] = (TESTER, network.socket)
+        if nodes and not decided_at_rest(circuit, name, nodes):
+            return False
+    return True
 
 
 class _Tester:
