@@ -80,8 +80,8 @@ class SilenceBook:
     """Who is silent in many faulted copies of one vehicle, battery and ignition on: each kind of trouble is run once.
 
     Where everybody who is up and the testers hear one another, the others are silent. Else who is up, who hears whom
-    and who misbehaves decide; copies in which that is the same share one roll call. A copy in which the waveform may say
-    something else than the levels at rest has a roll call of its own.
+    and who misbehaves decide; copies in which that is the same share one roll call. A copy in which the waveform may
+    say something else than the levels at rest has a roll call of its own.
     """
 
     def __init__(self, vehicles: Sequence[Vehicle], hearing: Hearing) -> None:
