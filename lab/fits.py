@@ -25,7 +25,7 @@ from simulator.calculator import (
 )
 from simulator.circuit import FaultTable
 from simulator.circuit.live import AtRest, LiveTable
-from simulator.deviations import Behaviour, Crossing, SilentMessage
+from simulator.deviations import Behaviour, Crossing, SilentMessage, StubLength
 from simulator.errors import BadRequest
 from simulator.probes import parse_probe, probe_points
 from simulator.vehicle import Vehicle
@@ -45,7 +45,7 @@ WHOLE = 6000
 #: ... but not for the sake of so few.
 FEW = 500
 #: Faults that may leave every resistance and quiet voltage as it is and still change who answers.
-_DOING = (Behaviour, Crossing, SilentMessage)
+_DOING = (Behaviour, Crossing, SilentMessage, StubLength)
 
 
 @dataclass(frozen=True)
@@ -306,7 +306,7 @@ class WhatFits:
                     return found[:, below[0], below[1]]
 
                 groups = _refine(groups, rows, SAME_OHM)
-        # Two circuits alike in all that could tell who hears whom only by what their modules do.
+        # Two circuits alike in all that could tell who hears whom only by what their modules do, and by long stubs.
         doing = [any(isinstance(item, _DOING) for item in car.deviations) for car in self.cars]
         alike = [group for group in groups if len(group) == 1 or not any(doing[number] for number in group)]
         for group in groups:
