@@ -6,9 +6,11 @@ that the same vehicle, faults and seed give the same record.
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from heapq import heappop, heappush
+from numbers import Real
 from typing import TYPE_CHECKING, Protocol
 
 from simulator.circuit import TESTER, Circuit
@@ -80,7 +82,7 @@ class Simulation:
         self.t_ns = 0
         self.states: dict[str, ModuleState] = {}
         self.modules = {name: ControlModule(vehicle, name, seed) for name in vehicle.modules}
-        self._faults: list[TimedFault] = list(faults)
+        self._faults: list[TimedFault] = [self._checked(fault) for fault in faults]
         self._in_force: tuple[TimedFault, ...] = ()
         self._condition = condition or Condition()
         self._surroundings = Surroundings()
@@ -130,8 +132,13 @@ class Simulation:
 
     @surroundings.setter
     def surroundings(self, surroundings: Surroundings) -> None:
-        self._surroundings = surroundings
-        self._settle()
+        before, self._surroundings = self._surroundings, surroundings
+        try:
+            self._settle()
+        except BadRequest:
+            self._surroundings = before
+            self._settle()
+            raise
 
     @property
     def faults(self) -> tuple[TimedFault, ...]:
@@ -144,7 +151,9 @@ class Simulation:
         return self._in_force
 
     def advance(self, seconds: float) -> None:
-        """Let simulated time pass, in seconds."""
+        """Let simulated time pass, in seconds. Raises BadRequest where that is no number from 0 on."""
+        if not isinstance(seconds, Real) or not 0.0 <= seconds < math.inf:
+            raise BadRequest(f"time cannot advance by {seconds!r}: write a number of seconds, 0 or more")
         self.run_until_ns(self.t_ns + round(seconds * _SECOND_NS))
 
     def run_until_ns(self, t_ns: int) -> None:
@@ -175,9 +184,14 @@ class Simulation:
         return True
 
     def inject(self, fault: TimedFault) -> None:
-        """Put a fault in, from now on by its own timeline. Raises BadRequest where it contradicts another."""
-        self._faults.append(fault)
+        """Put a fault in, from now on by its own timeline.
+
+        Raises BadRequest or UnknownName where it is no fault, where the vehicle cannot have it, or where it contradicts
+        one in force; nothing has changed then.
+        """
+        self._faults.append(self._checked(fault))
         try:
+            self._with_faults(self._faults_now())  # complains here even where a callback must wait for its turn
             self._settle()
         except BadRequest:
             self._faults.pop()
@@ -268,6 +282,15 @@ class Simulation:
         """Plan an action of a tester for an instant."""
         self._plan(max(t_ns, self.t_ns), _ACT, action)
 
+    def _checked(self, fault: TimedFault) -> TimedFault:
+        """A fault that the vehicle as drawn can have, whenever it comes. Raises BadRequest and UnknownName."""
+        asked = ("apply", "is_in", "next_change_ns")
+        if isinstance(fault, type) or not all(callable(getattr(fault, name, None)) for name in asked):
+            written = f"faults.parse({fault!r})" if isinstance(fault, str) else "one of faults, like faults.parse(...)"
+            raise BadRequest(f"{fault!r} is no fault: write {written}")
+        fault.apply(self.drawn)
+        return fault
+
     # -- the world changes --------------------------------------------------------------------------------------
 
     def _settle(self) -> None:
@@ -276,12 +299,8 @@ class Simulation:
             # a callback has changed something in the middle of the medium's work: the turn of that comes right after
             self._plan(self.t_ns, _CHANGE, self._settle)
             return
-        in_force = tuple(fault for fault in self._faults if fault.is_in(self.t_ns, self._surroundings))
-        vehicle = self.vehicle
-        if in_force != self._in_force:
-            vehicle = self.drawn
-            for fault in in_force:
-                vehicle = fault.apply(vehicle)
+        in_force = self._faults_now()
+        vehicle = self.vehicle if in_force == self._in_force else self._with_faults(in_force)
         circuit = self._circuit(vehicle)
         before, self._in_force, self.vehicle = self._in_force, in_force, vehicle
         for fault in before:
@@ -295,6 +314,15 @@ class Simulation:
         for network in self._media:
             self._rewire(network, circuit)
         self._plan_changes()
+
+    def _faults_now(self) -> tuple[TimedFault, ...]:
+        return tuple(fault for fault in self._faults if fault.is_in(self.t_ns, self._surroundings))
+
+    def _with_faults(self, in_force: Iterable[TimedFault]) -> Vehicle:
+        vehicle = self.drawn
+        for fault in in_force:
+            vehicle = fault.apply(vehicle)
+        return vehicle
 
     def _circuit(self, vehicle: Vehicle) -> Circuit:
         """The solved circuit of this instant, from those kept if it was there before."""

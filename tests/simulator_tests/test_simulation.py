@@ -259,6 +259,51 @@ def test_contradicting_faults_are_refused() -> None:
     simulation.advance(0.05)
 
 
+@pytest.mark.parametrize(
+    ("wrong", "complaint"),
+    [
+        ("dead_module module=GBX", r"is no fault: write faults\.parse\('dead_module module=GBX'\)"),
+        (7, r"7 is no fault: write one of faults, like faults\.parse"),
+        (faults.DeadModule, "is no fault: write one of faults"),
+        (faults.parse("dead_module module=GBK from_s=9"), "did you mean 'GBX'"),
+    ],
+)
+def test_what_is_no_fault_here_is_refused_and_changes_nothing(wrong: object, complaint: str) -> None:
+    """Own rule: told at once, also of a fault that comes later; the run goes on as before."""
+    simulation = Simulation(SMALL)
+    with pytest.raises(BadRequest, match=complaint):
+        simulation.inject(wrong)  # type: ignore[arg-type]
+    with pytest.raises(BadRequest, match=complaint):
+        Simulation(SMALL, faults=[wrong])  # type: ignore[list-item]
+    assert simulation.faults == ()
+    simulation.advance(0.05)
+
+
+@pytest.mark.parametrize("seconds", ["1", None, float("nan"), float("inf"), -0.1])
+def test_time_advances_by_a_number_of_seconds(seconds: object) -> None:
+    """Own rule: a clear error, and the clock stands where it was."""
+    simulation = Simulation(SMALL)
+    with pytest.raises(BadRequest, match="write a number of seconds, 0 or more"):
+        simulation.advance(seconds)  # type: ignore[arg-type]
+    assert simulation.t_ns == 0
+
+
+def test_contradicting_faults_from_a_callback_are_refused_there() -> None:
+    """Own rule: the complaint comes to the callback that injects, and the run goes on."""
+    simulation = Simulation(SMALL, faults=[faults.parse("wrong_terminator at=ENG ohm=60")])
+    complaints: list[str] = []
+
+    def meddle(record: FrameRecord) -> None:
+        with pytest.raises(BadRequest) as caught:
+            simulation.inject(faults.parse("wrong_terminator at=ENG ohm=70"))
+        complaints.append(str(caught.value))
+
+    simulation.subscribe(meddle)
+    simulation.advance(0.05)
+    assert complaints
+    assert len(simulation.faults) == 1
+
+
 def test_faults_injected_from_a_callback_act_right_after() -> None:
     """Own rule: what a subscriber does in the middle of the medium's work has its turn at the same instant."""
     simulation = Simulation(SMALL)
