@@ -14,8 +14,8 @@ from simulator.circuit import TESTER, Circuit
 from simulator.circuit.live import SEEN, STATES, Hearing
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Outgoing
-from simulator.deviations import Behaviour, PinSeries, RunSeries, SilentMessage, StubLength, TerminatorValue
-from simulator.hearing import Ear, decided_at_rest
+from simulator.deviations import Behaviour, RunSeries, SilentMessage, StubLength, TerminatorValue
+from simulator.hearing import Ear, settles_in_time
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -113,6 +113,7 @@ class SilenceBook:
         called = dominant & others & calling & up[:, :, None]
         held = up & (quiet == SEEN.index("dominant"))
         whole = (heard == needed).all(axis=(1, 2)) & (at_rest | ~up).all(axis=1)
+        self._heard = heard.any(axis=2)
         unclear = ((hearing.seen[:, :-1] == SEEN.index("undefined")) & needed).any(axis=(1, 2))
         unclear |= ((quiet == SEEN.index("undefined")) & up).any(axis=1)
         return whole, np.concatenate([part.reshape(len(up), -1) for part in (heard, called, held)], axis=1), unclear
@@ -123,40 +124,48 @@ class SilenceBook:
         doing = tuple(item for item in vehicle.deviations if isinstance(item, Behaviour | SilentMessage))
         whole = bool(self._whole[number]) and not any(isinstance(item, Behaviour) for item in doing)
         key: object = state if whole else (state, doing, self._deciding[number].tobytes())
-        if self._by_wave[number] or self._waves_count(vehicle):
+        if self._by_wave[number] or self._waves_count(number):
             key, whole = number, False
         if key not in self._known:
             self._known[key] = self._all_but_those_up(number) if whole else frozenset(roll_call(vehicle).silent)
         return self._known[key]
 
-    def _waves_count(self, vehicle: Vehicle) -> bool:
-        """Whether levels at rest may mislead: asked of copies whose pair has slower edges than as drawn, or of all."""
-        slower = any(isinstance(item, _SLOWER) for item in vehicle.deviations)
-        return (slower and not _all_at_rest(vehicle)) or (not slower and self._drawn_by_wave)
+    def _waves_count(self, number: int) -> bool:
+        """Whether an edge that somebody hears may settle too late for the levels at rest to decide.
+
+        Asked of copies whose pair has slower edges than as drawn, else of the vehicle as drawn. What a sender that
+        nobody else hears reads of itself does not change a roll call.
+        """
+        vehicle = self._vehicles[number]
+        if any(isinstance(item, _SLOWER) for item in vehicle.deviations):
+            return not self._settles(vehicle, number)
+        return self._drawn_by_wave
 
     @cached_property
     def _drawn_by_wave(self) -> bool:
-        return not _all_at_rest(self._vehicles[0].as_drawn())
+        return not self._settles(self._vehicles[0].as_drawn(), None)
+
+    def _settles(self, vehicle: Vehicle, number: int | None) -> bool:
+        """Whether on every network all edges that others hear (None: all edges) settle in time."""
+        circuit, ears = Circuit(vehicle), self._hearing.ears
+        for name, network in vehicle.networks.items():
+            nodes: dict[str, Ear] = {module: (module, None) for module in circuit.senders(name)}
+            if network.socket is not None:
+                nodes[TESTER] = (TESTER, network.socket)
+            heard = {
+                ear for n, (at, ear) in enumerate(ears) if at == name and (number is None or self._heard[number, n])
+            }
+            if not settles_in_time(circuit, name, [node for node in nodes if node in heard], nodes):
+                return False
+        return True
 
     def _all_but_those_up(self, number: int) -> frozenset[str]:
         ears = zip(self._hearing.ears, self._up[number], strict=True)
         return frozenset(self._modules) - {ear for (network, ear), up in ears if up and network in self._sockets}
 
 
-#: Deviations that may make an edge slower, or its echoes longer.
-_SLOWER = (PinSeries, RunSeries, StubLength, TerminatorValue)
-
-
-def _all_at_rest(vehicle: Vehicle) -> bool:
-    """Whether on every network the levels at rest say who hears whom."""
-    circuit = Circuit(vehicle)
-    for name, network in vehicle.networks.items():
-        nodes: dict[str, Ear] = {module: (module, None) for module in circuit.senders(name)}
-        if network.socket is not None:
-            nodes[TESTER] = (TESTER, network.socket)
-        if nodes and not decided_at_rest(circuit, name, nodes):
-            return False
-    return True
+#: Deviations that may make an edge on the line slower, or its echoes longer.
+_SLOWER = (RunSeries, StubLength, TerminatorValue)
 
 
 class _Tester:
