@@ -77,8 +77,13 @@ if "pytest" in sys.modules:  # the console script starts in this file too, and m
         if complaint is not None:
             pytest.fail(f"sixtyohm: {complaint}", pytrace=False)
         from lab.plugin import simulation_of_mark
+        from simulator.errors import SixtyohmError
 
-        return simulation_of_mark(request.node.get_closest_marker("vehicle"))
+        try:
+            return simulation_of_mark(request.node.get_closest_marker("vehicle"))
+        except SixtyohmError as problem:
+            told = str(problem)
+        pytest.fail(f"pytest.mark.vehicle: {told}", pytrace=False)
 
     @pytest.fixture
     def tap(simulation: Simulation) -> Iterator[BusABC]:

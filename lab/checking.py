@@ -21,7 +21,9 @@ def check_file(name: str | Path) -> tuple[list[Mistake], list[Mistake]]:
         with open(name, "rb") as file:
             content = file.read(_ENOUGH_BYTES)
     except OSError as error:
-        return [Mistake(str(name), 1, f"cannot be read ({error.strerror}); write the path of a file")], []
+        return [
+            Mistake(str(name), 1, f"the file cannot be read ({error.strerror}); write the path of one that can")
+        ], []
     if _DATABASE.search(content):
         return check_database(name)
     if _CASE.search(content):

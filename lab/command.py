@@ -66,11 +66,21 @@ def _explain(error: Exception) -> int:
     if isinstance(error, BadRequest):
         print(f"sixtyohm: {_one_line(error)}", file=sys.stderr)
         return 2
-    if isinstance(error, OSError) and error.filename is not None:
-        print(f"sixtyohm: {error.filename}: {error.strerror}", file=sys.stderr)
-        return 2 if isinstance(error, _BAD_PATH) else 1
+    if isinstance(error, OSError):
+        return _explain_path(error)
     print(f"sixtyohm: {type(error).__name__}: {_one_line(error)}", file=sys.stderr)
     return 1
+
+
+def _explain_path(error: OSError) -> int:
+    """One line about a file that cannot be read or written, or about our own output."""
+    if error.filename is None:
+        print(f"sixtyohm: the output cannot be written: {error.strerror or _one_line(error)}", file=sys.stderr)
+        _close_quietly()
+        return 1
+    bad_path = isinstance(error, _BAD_PATH)
+    print(f"sixtyohm: {error.filename}: {error.strerror}{'; name another file' if bad_path else ''}", file=sys.stderr)
+    return 2 if bad_path else 1
 
 
 def _one_line(error: Exception) -> str:

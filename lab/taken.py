@@ -106,4 +106,6 @@ def _number(text: str, kind: str) -> float:
     if not math.isfinite(value):
         unit = "ohm, or OL" if kind == "ohms" else "volt"
         raise BadRequest(f"'{text}' is no reading: write a plain number in {unit}")
+    if kind == "ohms" and value < 0:
+        raise BadRequest(f"'{text}' ohm is no resistance: battery off, quiet lines, then read again; 0 or more, or OL")
     return value

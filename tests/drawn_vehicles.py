@@ -5,7 +5,18 @@ from __future__ import annotations
 import random
 
 from simulator.vehicle import (
-    Battery, Feed, Fuse, GroundPoint, GroundWire, Module, Network, Pair, Parting, Run, Terminator, Vehicle,
+    Battery,
+    Feed,
+    Fuse,
+    GroundPoint,
+    GroundWire,
+    Module,
+    Network,
+    Pair,
+    Parting,
+    Run,
+    Terminator,
+    Vehicle,
 )  # fmt: skip
 
 TITLES = ("Engine", "Gearbox", "Brakes", "Steering assist", "Body", "Cluster", "Climate", "Left door", "Tail lift pump")
@@ -25,7 +36,9 @@ def drawn_vehicle(modules: int, *, seed: int = 0, loops: int = 0, shape: str = "
             runs.append(Run(f"{start}-{end}", start, end, round(rng.uniform(0.5, 4.0), 1)))
             loops -= 1
     fuses = {f"F{n}": Fuse(f"F{n}", 0.005, rng.choice([5, 10, 20]), n % 4 == 3) for n in range(1 + modules // 2)}
-    grounds = {f"G{n}": GroundPoint(f"G{n}", 0.001, rng.choice(["front left", "dash", ""])) for n in range(1 + modules // 4)}
+    grounds = {
+        f"G{n}": GroundPoint(f"G{n}", 0.001, rng.choice(["front left", "dash", ""])) for n in range(1 + modules // 4)
+    }
     network = Network(
         "LINE-1", 500_000, 0.8, "none.dbc", Pair(0.052, 120.0, 5.0), tuple(runs),
         terminators=(Terminator(names[0], 120.0, True), Terminator(names[-1], 120.0, rng.random() < 0.5)),
@@ -41,8 +54,8 @@ def drawn_vehicle(modules: int, *, seed: int = 0, loops: int = 0, shape: str = "
 
 def _module(rng: random.Random, number: int, name: str, fuses: list[str], grounds: list[str]) -> Module:
     return Module(
-        name, Feed(rng.choice(fuses), 0.05), GroundWire(rng.choice(grounds), 0.02), 20.0, 0x600 + number, 0x680 + number,
-        "U0100", wake=Feed(rng.choice(fuses), 0.1) if rng.random() < 0.6 else None, title=rng.choice(TITLES),
+        name, Feed(rng.choice(fuses), 0.05), GroundWire(rng.choice(grounds), 0.02), 20.0,
+        0x600 + number, 0x680 + number, "U0100", wake=Feed(rng.choice(fuses), 0.1) if rng.random() < 0.6 else None, title=rng.choice(TITLES),
         reach_minutes=rng.randrange(2, 30),
     )  # fmt: skip
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from simulator.datalink.frame import Frame
 
 
-class _Number(click.ParamType):
+class Number(click.ParamType):
     """A whole number, decimal or with 0x."""
 
     name = "number"
@@ -27,7 +27,7 @@ class _Number(click.ParamType):
             self.fail(f"'{value}' is no whole number: write it like 546 or 0x222", param, ctx)
 
 
-class _Octets(click.ParamType):
+class Octets(click.ParamType):
     """Bytes in hexadecimal, blanks between them or not."""
 
     name = "bytes"
@@ -42,11 +42,11 @@ class _Octets(click.ParamType):
 
 
 @click.command()
-@click.option("--id", "frame_id", type=_Number(), required=True, help="Identifier, like 0x222.")
-@click.option("--data", type=_Octets(), default=b"", help='Payload in hexadecimal, like "00 11 22".')
+@click.option("--id", "frame_id", type=Number(), required=True, help="Identifier, like 0x222.")
+@click.option("--data", type=Octets(), default=b"", help='Payload in hexadecimal, like "00 11 22".')
 @click.option("--extended", is_flag=True, help="29-bit identifier.")
 @click.option("--remote", is_flag=True, help="A remote frame; --length is what it asks for.")
-@click.option("--length", type=_Number(), help="Length in byte that a remote frame asks for.")
+@click.option("--length", type=Number(), help="Length in byte that a remote frame asks for.")
 @click.option("--fd", is_flag=True, help="ISO CAN FD.")
 @click.option("--brs", is_flag=True, help="With --fd: switch the bit rate.")
 @click.option("--esi", is_flag=True, help="With --fd: the sender is error-passive.")

@@ -19,7 +19,7 @@ from lab.commands.common import (
     unplug_option,
     vehicle_argument,
 )
-from lab.commands.traffic import _Number, _Octets
+from lab.commands.traffic import Number, Octets
 
 if TYPE_CHECKING:
     from simulator.circuit.link import Reception
@@ -36,16 +36,16 @@ PLAIN_ID = 0x555
 @click.option("--at", "place", required=True, metavar="PLACE", help="Where the two channels are clipped on.")
 @click.option("--from", "transmitter", required=True, metavar="MODULE", help="Who sends; tester: at the socket.")
 @click.option("--network", metavar="N", help="The network, where the place is on several.")
-@click.option("--id", "frame_id", type=_Number(), help="Identifier; default: the module's first message.")
-@click.option("--data", type=_Octets(), help='Payload in hexadecimal, like "00 11 22".')
+@click.option("--id", "frame_id", type=Number(), help="Identifier; default: the module's first message.")
+@click.option("--data", type=Octets(), help='Payload in hexadecimal, like "00 11 22".')
 @click.option("--extended", is_flag=True, help="29-bit identifier.")
 @click.option("--remote", is_flag=True, help="A remote frame; --length is what it asks for.")
-@click.option("--length", type=_Number(), help="Length in byte that a remote frame asks for.")
+@click.option("--length", type=Number(), help="Length in byte that a remote frame asks for.")
 @click.option("--fd", is_flag=True, help="ISO CAN FD.")
 @click.option("--brs", is_flag=True, help="With --fd: switch the bit rate.")
 @click.option("--esi", is_flag=True, help="With --fd: the sender is error-passive.")
-@click.option("--bit-rate", type=_Number(), metavar="BIT/S", help="Another bit rate, 5000 to 8000000.")
-@click.option("--data-bit-rate", type=_Number(), metavar="BIT/S", help="With --brs: another rate of the data phase.")
+@click.option("--bit-rate", type=Number(), metavar="BIT/S", help="Another bit rate, 5000 to 8000000.")
+@click.option("--data-bit-rate", type=Number(), metavar="BIT/S", help="With --brs: another rate of the data phase.")
 @fault_option
 @unplug_option
 @part_option

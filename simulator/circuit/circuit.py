@@ -104,7 +104,7 @@ class Circuit:
         factor.gather(pattern.slots, self.conductance, w, s)
         factor.factorise(pattern.ptr, pattern.idx, pattern.upd, w, s, d)
         self._factors = (w, d)
-        self.__dict__.pop("_roots", None)
+        self.__dict__.pop("roots", None)
         self.__dict__.pop("_quiet", None)
 
     @property
@@ -114,7 +114,8 @@ class Circuit:
         return self._factors
 
     @cached_property
-    def _roots(self) -> NDArray[np.int64]:
+    def roots(self) -> NDArray[np.int64]:
+        """For every position the position that stands for its island."""
         return factor.islands(self.pattern.ptr, self.pattern.idx, *self.factors)
 
     def position(self, point: Point) -> int:
@@ -130,12 +131,12 @@ class Circuit:
     def islands(self, points: Iterable[Point]) -> list[int]:
         """A number for the island of each point, -1 for the body's."""
         ends = [self.position(point) for point in points]
-        return [-1 if end < 0 else int(self._roots[end]) for end in ends]
+        return [-1 if end < 0 else int(self.roots[end]) for end in ends]
 
     def joined(self, red: Point, black: Point) -> bool:
         """Whether a path of resistors joins two points."""
         ends = [self.position(point) for point in (red, black)]
-        roots = [-1 if end < 0 else int(self._roots[end]) for end in ends]
+        roots = [-1 if end < 0 else int(self.roots[end]) for end in ends]
         return ends[0] == ends[1] or roots[0] == roots[1]
 
     def resistance_ohm(self, red: Point, black: Point) -> float:
@@ -185,7 +186,8 @@ class Circuit:
         high, low = (("pin", network, module, line) for line in LINES)
         return high, low, ("supply_pin", module), ("ground_pin", module)
 
-    def _always_driving(self) -> list[Driver]:
+    def always_driving(self) -> list[Driver]:
+        """The (module, network) of every transmitter that a fault holds dominant now."""
         return [
             (module, network)
             for network, module in self.drawing.pins
@@ -197,7 +199,7 @@ class Circuit:
 
         A stuck-dominant module drives always. Raises BadRequest for a module that is not on that network.
         """
-        drivers = sorted({*dominant, *self._always_driving()})
+        drivers = sorted({*dominant, *self.always_driving()})
         if not drivers:
             return Volts(self, self._quiet)
         legs: list[tuple[Point, Point, Point, float, float, float, float]] = []

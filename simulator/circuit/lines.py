@@ -201,7 +201,7 @@ class LineNetwork:
     @cached_property
     def stuck(self) -> tuple[str, ...]:
         """Modules that a fault makes drive all the time."""
-        return tuple(m for m, net in self.circuit._always_driving() if net == self.network.name)
+        return tuple(m for m, net in self.circuit.always_driving() if net == self.network.name)
 
     # -- at rest ------------------------------------------------------------------------------------------------
 

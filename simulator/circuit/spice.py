@@ -23,33 +23,36 @@ def spice_netlist(vehicle: Vehicle, condition: Condition | None = None, dominant
 
     Probe points are nodes in lower case with ``_`` for ``.`` and ``-``; ``dominant`` are (module, network) that drive.
     """
-    return _Netlist(Circuit(vehicle, condition), dominant).text()
+    return Netlist(Circuit(vehicle, condition), dominant).text()
 
 
 def node_names(vehicle: Vehicle) -> dict[str, str]:
     """The node name of every probe point; twins that differ in case or in ``-`` only get a number."""
     names: dict[str, str] = {}
     for probe in probe_points(vehicle):
-        name = _plain(probe)
+        name = plain(probe)
         number = 2
         while name in names.values():
-            name = f"{_plain(probe)}_{number}"
+            name = f"{plain(probe)}_{number}"
             number += 1
         names[probe] = name
     return names
 
 
-def _plain(name: str) -> str:
+def plain(name: str) -> str:
+    """A name as a part of a node's name: lower case, ``_`` for what is neither letter nor digit."""
     return "".join(letter if letter.isalnum() else "_" for letter in name.lower())
 
 
-class _Netlist:
+class Netlist:
+    """The netlist of one circuit as it stands, drivers and all; built once, asked for its ``text()``."""
+
     def __init__(self, circuit: Circuit, dominant: Iterable[Driver]) -> None:
         self.circuit = circuit
         self.lines: list[str] = []
         self.counts: dict[str, int] = {}
         vehicle = circuit.vehicle
-        self.drivers = sorted({*dominant, *circuit._always_driving()})
+        self.drivers = sorted({*dominant, *circuit.always_driving()})
         probes = node_names(vehicle)
         self.nodes: dict[int, str] = {}
         taken = set(probes.values())
@@ -59,7 +62,7 @@ class _Netlist:
             elif point[0] in ("place", "off", "supply", "wake", "ground", "positive"):
                 name = probes[probe_name(vehicle, point)]
             else:
-                name = "_".join(_plain(part) for part in point)
+                name = "_".join(plain(part) for part in point)
                 while name in taken:
                     name += "_x"
                 taken.add(name)
@@ -75,6 +78,7 @@ class _Netlist:
         return self.nodes[self.circuit.draft.node[point]]
 
     def text(self) -> str:
+        """The netlist, ready for ngspice."""
         circuit, draft = self.circuit, self.circuit.draft
         what = circuit.condition
         title = f"* {circuit.vehicle.name}: battery {'on' if what.battery_on else 'off'}, "
@@ -113,7 +117,7 @@ class _Netlist:
             return
         t = circuit.transceiver(module)
         high, low, supply, ground = (self._name(point) for point in circuit.pins(module, network))
-        tag = f"{_plain(module)}_{_plain(network)}"
+        tag = f"{plain(module)}_{plain(network)}"
         self.lines.append(f"* driver of {module} on {network}")
         for leg, start, end in (("h", ground, high), ("l", low, ground)):
             rise, slope, limit, sense = (f"drive_{tag}_{leg}{n}" for n in range(4))
@@ -134,5 +138,5 @@ class _Netlist:
         circuit = self.circuit
         for number, name in self.nodes.items():
             position = int(circuit.pattern.position[number])
-            if position >= 0 and int(circuit._roots[position]) == position:
+            if position >= 0 and int(circuit.roots[position]) == position:
                 self._card("Rtie", name, "0", repr(TIE_OHM))

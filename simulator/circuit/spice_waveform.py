@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from simulator.circuit.circuit import TESTER, Circuit
 from simulator.circuit.lines import LineNetwork, Pair, Piece, Ramp
-from simulator.circuit.spice import DIODE, _Netlist, _plain
+from simulator.circuit.spice import DIODE, Netlist, plain
 from simulator.deviations import LINES
 from simulator.probes import Point
 
@@ -46,7 +46,7 @@ def spice_waveform(
     return "\n".join([*made.cards(), DIODE, ".options method=trap reltol=1e-5 abstol=1e-11", *control, ".end", ""])
 
 
-class _LineNetlist(_Netlist):
+class _LineNetlist(Netlist):
     """The circuit's netlist with the runs of one network as lines."""
 
     def __init__(self, net: LineNetwork, ramps: list[Ramp], from_ns: float) -> None:
@@ -59,7 +59,7 @@ class _LineNetlist(_Netlist):
     def _node(self, point: Point) -> str:
         if point[0] == "cut":
             side = "after" if point[3].endswith("+") else "before"
-            return "_".join(["cut", *(_plain(part) for part in (*point[1:3], point[3][:-1])), side, point[4]])
+            return "_".join(["cut", *(plain(part) for part in (*point[1:3], point[3][:-1])), side, point[4]])
         return self._name(point)
 
     def probe(self, place: str) -> tuple[str, str]:

@@ -277,7 +277,9 @@ def _classic_code(data: bytes, dlc: int | None, remote: bool) -> int:
     if remote:
         if data:
             raise BadRequest("a remote frame carries no data: give the length it asks for instead")
-        return _in_range(0 if dlc is None else dlc)
+        if dlc is not None and not 0 <= dlc <= 15:
+            raise BadRequest(f"a remote frame asks for 0 to 8 bytes (9 to 15 mean 8, too), not {dlc}")
+        return dlc or 0
     if len(data) > 8:
         raise BadRequest(f"a classic frame carries up to 8 bytes, not {len(data)}: add fd or shorten the data")
     code = _in_range(len(data) if dlc is None else dlc)

@@ -79,7 +79,7 @@ def _repair(model: type[BaseModel], tree: Node, where: Sequence[int | str], path
     if not isinstance(parent, Branch) or key not in parent.items:
         return
     line = parent.lines[key]
-    known = sorted(_schema_at(model, where[:-1]).get("properties", {}))
+    known = sorted(schema_at(model, where[:-1]).get("properties", {}))
     meant = nearest_key(key, known)
     inside = _place_words(where[:-1])
     if meant is None:
@@ -125,11 +125,11 @@ def _mistake(model: type[BaseModel], tree: Node, detail: Any, path: str) -> Mist
         return Mistake(path, line, f"{_label(where)}{detail['ctx']['text']}")
     if kind == "missing":
         parent = where[:-1]
-        wanted = _wanted(_schema_at(model, where), model)
+        wanted = _wanted(schema_at(model, where), model)
         said = f"{where[-1]} is missing{_place_words(parent)}; write {where[-1]}: {wanted}"
         return Mistake(path, line_at(tree, parent), said)
     node = node_at(tree, where)
-    wanted = _wanted(_schema_at(model, where), model)
+    wanted = _wanted(schema_at(model, where), model)
     if kind in ("too_short", "too_long"):
         return Mistake(path, line, f"{_label(where)}{_count_words(detail)}; write {wanted}")
     got = {Branch: "a mapping", Row: "a list"}.get(type(node), "")
@@ -178,7 +178,7 @@ def _schema(model: type[BaseModel]) -> dict[str, Any]:
     return model.model_json_schema(by_alias=True)
 
 
-def _schema_at(model: type[BaseModel], where: Sequence[int | str]) -> dict[str, Any]:
+def schema_at(model: type[BaseModel], where: Sequence[int | str]) -> dict[str, Any]:
     """The JSON Schema of a path of keys and indices; empty where there is none."""
     whole = _schema(model)
     node = whole

@@ -102,6 +102,26 @@ def test_below_the_lab_there_is_no_clock_and_no_chance_without_a_seed(path: Path
             assert node.args, f"line {node.lineno}: no seed"
 
 
+#: Names with an underscore that libraries mean to be used, and those of writers that offer nothing else.
+GIVEN_NAMES = {"_replace", "_asdict", "_getframe", "_mdf", "_start_time"}
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_nobody_reaches_into_another_file(path: Path) -> None:
+    tree = tree_of(path)
+    own = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+    own |= {
+        node.attr
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store) and ast.unparse(node.value) == "self"
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and re.match("_[a-z]", node.attr) and ast.unparse(node.value) != "self":
+            assert node.attr in own | GIVEN_NAMES, f"line {node.lineno}: {ast.unparse(node)}"
+        if isinstance(node, ast.ImportFrom):
+            assert not [alias.name for alias in node.names if re.match("_[a-zA-Z]", alias.name)], f"line {node.lineno}"
+
+
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_files_and_functions_are_short(path: Path) -> None:
     name = str(path.relative_to(ROOT))

@@ -87,11 +87,22 @@ def test_wrong_arguments_of_the_mark_are_told(project: pytest.Pytester) -> None:
 
         @pytest.mark.vehicle("pipkin", sed=3)
         def test_keyword(simulation): ...
+
+        @pytest.mark.vehicle(faults="open line=high at=GBX")
+        def test_no_list(simulation): ...
+
+        @pytest.mark.vehicle(faults=[3])
+        def test_no_fault(simulation): ...
         """
     )
     result = run(project)
-    result.assert_outcomes(errors=3)
-    result.stdout.fnmatch_lines(["*did you mean 'pipkin'*", "*did you mean 'open'*", "*sed*"])
+    result.assert_outcomes(errors=5)
+    told = [line for line in result.outlines if line.startswith("pytest.mark.vehicle: ")]
+    parts = "did you mean 'pipkin'", "did you mean 'open'", "'sed'", "a list", "no fault"
+    for line, part in zip(told, parts, strict=True):
+        assert part in line
+    assert "Traceback" not in result.stdout.str()
+    assert "def " not in result.stdout.str()
 
 
 def test_a_project_with_a_package_called_lab_is_told(project: pytest.Pytester) -> None:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from simulator.errors import BadFile, Mistake
 from simulator.reader import check_vehicle, demo_names, find_vehicle, load_vehicle
-from simulator.reader.checking import _schema_at, check_tree
+from simulator.reader.checking import check_tree, schema_at
 from simulator.reader.findings import Findings
 from simulator.reader.meaning import check_meaning
 from simulator.reader.schema import VehiclePart
@@ -101,7 +101,7 @@ def judged(folder: Path, text: str | bytes) -> tuple[list[Mistake], list[Mistake
 
 def wrong_values(where: tuple[int | str, ...], text: str) -> list[str]:
     """Values that do not belong at a place of the file: another type, a unit, out of range, a name nobody defined."""
-    schema: dict[str, Any] = _schema_at(VehiclePart, where)
+    schema: dict[str, Any] = schema_at(VehiclePart, where)
     wrong = ["[1, 2]", "{a: 1}", "", "[]"]
     if schema.get("type") in ("number", "integer"):
         wrong += [
@@ -178,7 +178,7 @@ def assert_named(
 @given(data=st.data())
 def test_a_misspelt_key_is_named_with_its_own_line(data: st.DataObject, folder: Path) -> None:
     written = data.draw(st.sampled_from(WRITTEN))
-    fixed = [each for each in written.keys if each[2] in _schema_at(VehiclePart, each[0][:-1]).get("properties", {})]
+    fixed = [each for each in written.keys if each[2] in schema_at(VehiclePart, each[0][:-1]).get("properties", {})]
     _, index, key = data.draw(st.sampled_from(fixed))
     at = data.draw(st.integers(0, len(key) - 1))
     letter = data.draw(st.sampled_from("abcxyzXYZ_9"))
