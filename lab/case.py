@@ -174,7 +174,14 @@ class _FaultReader:
         node = node_at(self.tree, [key])
         if not isinstance(node, Row):
             return []
-        found = [fault for item in node.items if (fault := self._one(item, key)) is not None]
+        found: list[Fault] = []
+        for item in node.items:
+            fault = self._one(item, key)
+            if fault is not None and fault in found:
+                text = f"{key}: '{fault}' stands here a second time; delete one of them"
+                self.mistakes.append(Mistake(self.shown, item.line, text))
+            if fault is not None:
+                found.append(fault)
         if self.vehicle is not None and len(found) == len(node.items):
             try:
                 fault_room.apply(self.vehicle, found)
@@ -228,8 +235,8 @@ def _line_of(item: Node, problem: str) -> int:
     return item.line
 
 
-def same_fault(one: Fault, other: Fault) -> bool:
-    """Whether two faults are of one kind at one place, numbers within half a decade of each other.
+def same_fault(one: Fault, other: Fault, *, any_ohm: bool = False) -> bool:
+    """Whether two faults are of one kind at one place, their ohms within half a decade of each other or ``any_ohm``.
 
     A reading cannot tell 100 from 110 ohm, nor a break at one third of a run from one in its middle: lengths, places
     along a run and volts need not agree. Timelines do not count.
@@ -240,6 +247,8 @@ def same_fault(one: Fault, other: Fault) -> bool:
     for key in {*mine, *others}:
         a, b = getattr(one, key), getattr(other, key)
         if a == b or key in ("along", "length_m", "volt", "open_circuit_volt", "internal_ohm", "id", "bit_rate"):
+            continue
+        if key == "ohm" and any_ohm:
             continue
         if key == "ohm" and a is not None and b is not None and max(a, b) <= HALF_DECADE * min(a, b):
             continue

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+#: Words longer than this, like the bits of a frame, are folded all the same.
+_LONG_WORD = 24
 _ON_OFF = click.Choice(["on", "off"])
 
 
@@ -156,7 +158,19 @@ def table(*columns: str, right: Iterable[str] = ()) -> Table:
 def show_table(out: Console, title: str, rows: Table) -> None:
     """Print a table under its title."""
     out.print(title, soft_wrap=True)
-    out.print(rows)
+    print_table(out, rows)
+
+
+def print_table(out: Console, rows: Table) -> None:
+    """Print a table whose columns fold between words only; where not even that fits, it is wider than the terminal."""
+    for column in rows.columns:
+        words = [word for cell in (column.header, *column.cells) for word in str(cell).split()]
+        column.min_width = min(max(map(len, words), default=1), _LONG_WORD)
+    # around each column a blank on both sides but at the table's edges, between columns one more
+    needed = sum((column.min_width or 1) + 3 for column in rows.columns) - 1
+    if needed > out.width:
+        rows.width = needed
+    out.print(rows, crop=False, no_wrap=False)
 
 
 def ohm_text(value: float | None) -> str:

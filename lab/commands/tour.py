@@ -10,11 +10,11 @@ from lab.commands.common import json_option, show_json
 @click.command()
 @click.argument("vehicle", metavar="[VEHICLE]", default="pipkin")
 @click.option(
-    "--out", type=click.Path(file_okay=False), default=".", show_default=True, help="Folder for the two pictures."
+    "--out", type=click.Path(file_okay=False), default=".", help="Folder for the pictures; default: the current one."
 )
 @json_option
 def demo(vehicle: str, out: str, as_json: bool) -> None:
-    """Put a fault into a vehicle, take five readings and the roll call, and name what fits."""
+    """Put a fault into a vehicle, take five readings and the roll call, name what fits, and write two pictures."""
     from lab.demo import show_tour, take_tour
 
     tour = take_tour(vehicle, out)

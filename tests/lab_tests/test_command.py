@@ -317,6 +317,8 @@ def test_lists() -> None:
         (["frame", "--id", "0x800"], "extended"),
         (["frame", "--id", "1", "--length", "3"], "--remote"),
         (["frame", "--id", "1", "--brs"], "fd"),
+        (["frame", "--id", "1", "--remote", "--length", "99"], "0 to 8 bytes"),
+        (["fits", "pipkin", "--reading", "ohms DLC.high DLC.low -5"], "'-5' ohm is no resistance"),
         (["run", "pipkin", "--seconds", "1", "--log", "run.txt"], ".asc"),
         (["spice", "pipkin", "--dominant", "GBX.LINE-9"], "LINE-1"),
         (["spice", "pipkin", "--dominant", "GBY"], "GBX"),
@@ -328,6 +330,37 @@ def test_bad_input_is_one_line_and_status_2(arguments: list[str], says: str) -> 
     assert err.startswith("sixtyohm: ")
     assert err.count("\n") == 1
     assert says in err
+
+
+def test_a_file_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "nowhere" / "picture.png"
+    status, out, err = sixtyohm("picture", "pipkin", "--at", "DLC", "--from", "ENG", "--png", path)
+    assert (status, out) == (2, "")
+    assert err == f"sixtyohm: {path}: No such file or directory; name another file\n"
+
+
+def test_a_full_disk_is_one_line() -> None:
+    with open("/dev/full", "w") as full:
+        code = "import sys; from pytest_sixtyohm import main; sys.exit(main())"
+        done = subprocess.run(
+            [sys.executable, "-c", code, "frame", "--id", "1"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+    assert done.returncode == 1
+    assert done.stderr == "sixtyohm: the output cannot be written: No space left on device\n"
+
+
+def test_in_a_narrow_terminal_tables_fold_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "30")
+    for arguments in (["should", "pipkin"], ["faults"], ["call", "pipkin"], ["reach", "pipkin"]):
+        narrow = sixtyohm(*arguments).out.split()
+        monkeypatch.setenv("COLUMNS", "300")
+        wide = set(sixtyohm(*arguments).out.split())
+        monkeypatch.setenv("COLUMNS", "30")
+        assert {word for word in narrow if not set(word) <= {"─"}} <= wide
 
 
 @pytest.mark.parametrize(
