@@ -14,7 +14,18 @@ from simulator.circuit import TESTER, Circuit
 from simulator.circuit.live import SEEN, STATES, Hearing
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Outgoing
-from simulator.deviations import Behaviour, RunSeries, SilentMessage, StubLength, TerminatorValue
+from simulator.deviations import (
+    Behaviour,
+    Bridge,
+    Crossing,
+    Deviation,
+    GroundShift,
+    PinSeries,
+    RunSeries,
+    SilentMessage,
+    StubLength,
+    TerminatorValue,
+)
 from simulator.hearing import Ear, settles_in_time
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
@@ -81,7 +92,7 @@ class SilenceBook:
 
     Where everybody who is up and the testers hear one another, the others are silent. Else who is up, who hears whom
     and who misbehaves decide; copies in which that is the same share one roll call. A copy in which the waveform may
-    say something else than the levels at rest has a roll call of its own.
+    say something else than the levels at rest shares one only with copies whose pair is the same.
     """
 
     def __init__(self, vehicles: Sequence[Vehicle], hearing: Hearing) -> None:
@@ -125,7 +136,8 @@ class SilenceBook:
         whole = bool(self._whole[number]) and not any(isinstance(item, Behaviour) for item in doing)
         key: object = state if whole else (state, doing, self._deciding[number].tobytes())
         if self._by_wave[number] or self._waves_count(number):
-            key, whole = number, False
+            pair = tuple(item for item in vehicle.deviations if _on_the_pair(item))
+            key, whole = (state, doing, self._deciding[number].tobytes(), pair), False
         if key not in self._known:
             self._known[key] = self._all_but_those_up(number) if whole else frozenset(roll_call(vehicle).silent)
         return self._known[key]
@@ -166,6 +178,13 @@ class SilenceBook:
 
 #: Deviations that may make an edge on the line slower, or its echoes longer.
 _SLOWER = (RunSeries, StubLength, TerminatorValue)
+
+
+def _on_the_pair(item: Deviation) -> bool:
+    """Whether a deviation changes the lines themselves, and not only what supplies the modules."""
+    if isinstance(item, Bridge):
+        return "place" in (item.start[0], item.end[0])
+    return isinstance(item, PinSeries | RunSeries | Crossing | TerminatorValue | StubLength | GroundShift)
 
 
 class _Tester:

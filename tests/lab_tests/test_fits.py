@@ -157,7 +157,8 @@ def drawn_ohms(rng: random.Random, vehicle: Vehicle, car: Vehicle) -> str:
     parted = rng.sample(connectors, min(len(connectors), rng.choice([0, 0, 1])))
     condition = Condition(False, False, frozenset(unplugged), frozenset(parted))
     nominal, least, greatest = worst_case(car, condition, parse_probe(vehicle, red), parse_probe(vehicle, black))
-    value = "OL" if nominal > OPEN_OHM else repr(rng.choice([least, greatest, rng.uniform(least, greatest)]))
+    drawn = rng.choice([least, greatest, rng.uniform(least, greatest)])
+    value = "OL" if nominal > OPEN_OHM else repr(max(0.0, drawn))
     options = [f"unplug={name}" for name in unplugged] + [f"part={place}" for _, place in parted]
     return " ".join(["ohms", red, black, value, *options])
 
@@ -175,9 +176,18 @@ def drawn_call(rng: random.Random, vehicle: Vehicle, car: Vehicle) -> str:
     return f"call silent={','.join(roll_call(car).silent)}"
 
 
+def working_vehicle(rng: random.Random, most_modules: int, folder: Path) -> Vehicle:
+    """A vehicle drawn by lot on whose networks with a socket every module answers while nothing is wrong."""
+    while True:
+        vehicle = load_vehicle(random_vehicle(rng, most_modules).write(folder))
+        reached = {place for name, _ in vehicle.sockets for place in vehicle.networks[name].places}
+        if not reached & set(roll_call(vehicle).silent):
+            return vehicle
+
+
 def check_the_true_fault_fits(seed: int, most_modules: int, folder: Path) -> None:
     rng = random.Random(seed)
-    vehicle = load_vehicle(random_vehicle(rng, most_modules).write(folder))
+    vehicle = working_vehicle(rng, most_modules, folder)
     what = WhatFits(vehicle)
     true = rng.randrange(1, len(what.cars))
     texts = drawn_readings(rng, vehicle, what.cars[true])
