@@ -7,7 +7,6 @@ do not follow one part in one direction only, so theirs is the span of the two e
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -21,6 +20,7 @@ from simulator.calculator import (
     WIRE_TOLERANCE,
 )
 from simulator.circuit import TESTER, Circuit
+from simulator.circuit.circuit import Volts
 from simulator.condition import Condition
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.hearing import wiring_of
@@ -29,11 +29,11 @@ from simulator.rollcall import roll_call
 from simulator.vehicle import Vehicle
 
 #: Rounding of the last bits must not decide at the edge of a range.
-_SLACK = 1e-6
+SLACK = 1e-6
 #: A network in trouble repeats itself within milliseconds; this stretch of it is enough for a mean.
 _TROUBLE_NS = (500_000_000, 700_000_000)
 #: Factors on wires and terminators: as drawn, and both ends of the tolerance.
-_ENDS = ((1.0, 1.0), *((1 + s * WIRE_TOLERANCE, 1 + s * TERMINATOR_TOLERANCE) for s in (-1, 1)))
+ENDS = ((1.0, 1.0), *((1 + s * WIRE_TOLERANCE, 1 + s * TERMINATOR_TOLERANCE) for s in (-1, 1)))
 
 Key: TypeAlias = tuple[object, ...]
 
@@ -46,17 +46,17 @@ class Range:
     least: float
     greatest: float
 
-    def holds(self, value: float | None) -> bool:
-        """Whether a reading lies inside; None is OL."""
+    def holds(self, value: float | None, leads_ohm: float = 0.0) -> bool:
+        """Whether a reading lies inside; None is OL. ``leads_ohm`` is what the leads may have added to it."""
         if value is None:
             return self.greatest > OPEN_OHM
-        return self.least - _SLACK <= value <= self.greatest + _SLACK
+        return self.least - SLACK <= value and value - leads_ohm <= self.greatest + SLACK
 
     def apart(self, other: Range) -> bool:
         """Whether no reading lies in both."""
         if self.greatest > OPEN_OHM and other.greatest > OPEN_OHM:
             return False
-        return self.least > other.greatest + _SLACK or other.least > self.greatest + _SLACK
+        return self.least > other.greatest + SLACK or other.least > self.greatest + SLACK
 
 
 @dataclass
@@ -76,12 +76,13 @@ class Bench:
         self._circuits: dict[tuple[Condition, int], Circuit] = {}
         self._keys: dict[Condition, tuple[Key, bool]] = {}
         self._mute: dict[Condition, frozenset[str]] = {}
+        self._senders: dict[Condition, list[tuple[Volts, bool]]] = {}
 
     def circuit(self, condition: Condition, end: int = 0) -> Circuit:
         """The circuit in a condition, as drawn (0) or at an end of the tolerances (1, 2)."""
         key = (condition, end)
         if key not in self._circuits:
-            wire, terminator = _ENDS[end]
+            wire, terminator = ENDS[end]
             self._circuits[key] = Circuit(self.vehicle, condition, wire_factor=wire, terminator_factor=terminator)
         return self._circuits[key]
 
@@ -93,19 +94,12 @@ class Bench:
         value, least, greatest = (self.circuit(condition, end).resistance_ohm(red, black) for end in range(3))
         return Range(value, least * (1 - METER_TOLERANCE) - METER_OHM, greatest * (1 + METER_TOLERANCE) + METER_OHM)
 
-    def may_read_ohms(self, condition: Condition, red: Point, black: Point, value: float | None) -> bool:
-        """Whether the middle alone leaves it open that a reading fits: no part is off by more than 5 %."""
-        middle = self.circuit(condition).resistance_ohm(red, black)
-        if value is None or math.isinf(middle):
-            return (middle > OPEN_OHM / 1.1) == (value is None)
-        return abs(value - middle) <= 0.07 * middle + 0.21
-
     def volts(self, condition: Condition, red: Point, black: Point, *, quiet: bool = False) -> Range:
         """Voltage from black to red through 10 Mohm, mean over the traffic (or ``quiet``), in volt."""
         if not condition.battery_on:
             return Range(0.0, -VOLT_SLACK, VOLT_SLACK)
         found = []
-        for wire, terminator in _ENDS:
+        for wire, terminator in ENDS:
             circuit = Circuit(
                 self.vehicle, condition, meter=(red, black, INPUT_OHM), wire_factor=wire, terminator_factor=terminator
             )
@@ -128,16 +122,23 @@ class Bench:
         """
         if value is None or not condition.battery_on:
             return True
-        circuit = self.circuit(condition)
-        found = [circuit.volts().between(red, black)]
-        for network in self.vehicle.networks:
-            senders = [(name, network) for name in circuit.senders(network)]
-            groups = [senders]
-            if "place" in (red[0], black[0]) or "off" in (red[0], black[0]):
-                groups += [[one] for one in senders]  # on a line it matters who sends; on a supply only how many do
-            found += [circuit.volts(some).between(red, black) for some in groups]
+        # On a line it matters who sends; on a supply only how many do.
+        line = "place" in (red[0], black[0]) or "off" in (red[0], black[0])
+        found = [volts.between(red, black) for volts, alone in self._levels(condition) if line or not alone]
         wide = 0.25 * max(abs(volt) for volt in found) + 0.1
         return min(found) - wide <= value <= max(found) + wide
+
+    def _levels(self, condition: Condition) -> list[tuple[Volts, bool]]:
+        """The circuit quiet, with all of a network dominant, and with each sender alone (then True)."""
+        if condition not in self._senders:
+            circuit = self.circuit(condition)
+            kept = [(circuit.volts(), False)]
+            for network in self.vehicle.networks:
+                senders = [(name, network) for name in circuit.senders(network)]
+                kept.append((circuit.volts(senders), False))
+                kept += [(circuit.volts([one]), True) for one in senders]
+            self._senders[condition] = kept
+        return self._senders[condition]
 
     def silent(self, condition: Condition) -> tuple[str, ...]:
         """Who does not answer the roll call.

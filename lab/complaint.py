@@ -6,8 +6,9 @@ import random
 
 import faults as fault_room
 from faults import Fault
+from lab.apart import findable
 from lab.bench import Bench, Traffic
-from lab.possible import LIVE, findable
+from lab.possible import LIVE
 from simulator.errors import BadRequest
 from simulator.vehicle import Vehicle
 

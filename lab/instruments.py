@@ -131,6 +131,12 @@ def volt_display(volt: float) -> str:
     return "OL" if shown is None else f"{shown} V"
 
 
+def volts_text(volt: float) -> str:
+    """A voltage to a hundredth of a volt, zero without a sign."""
+    text = f"{volt:.2f}"
+    return text.lstrip("-") if float(text) == 0.0 else text
+
+
 def _counts(value: float, least: float) -> str | None:
     """The value in the smallest range from ``least`` to 600 that holds it, zero without a sign; None: none does."""
     top = least

@@ -16,14 +16,17 @@ from typing import Any
 
 import faults as fault_room
 from faults import Fault
+from lab.apart import Standing
 from lab.bench import Bench, Traffic
 from lab.case import ACTIONS, INSTRUMENTS, Case, load_case
+from lab.claim import Claim, parse_claim
 from lab.complaint import complaint, draw_fault
+from lab.debrief import verdict_lines
 from lab.hands import HANDS, Answer, State, caution, module_of, reach
 from lab.instruments import read_ohms, read_volts
 from lab.journal import Journal, free_path, newest, seal, unseal
 from lab.slip import Slip, slip_from_json, worth
-from lab.verdict import judge_finding, verdict_lines
+from lab.verdict import Attempt, judge_finding
 from simulator.condition import Condition, Surroundings
 from simulator.errors import BadFile, BadRequest, nearest
 from simulator.probes import Point, parse_probe, probe_name
@@ -111,7 +114,7 @@ class Job:
         if verb not in VERBS:
             raise BadRequest(f"no action called '{verb}'; {nearest(verb, VERBS)}")
         if verb == "finding":
-            return self.finding(*[part.strip() for part in rest.split(" + ")] if rest.strip() else [])
+            return self.finding(*_parts(rest))
         try:
             words = shlex.split(rest)
         except ValueError:
@@ -130,9 +133,17 @@ class Job:
         """Hand in what is wrong, each fault as on the command line, or ``healthy``. It ends the job."""
         return self._act("finding", list(found))
 
-    def _act(self, verb: str, words: list[str]) -> Answer:
+    def check_finding(self, text: str) -> None:
+        """Raise what handing in this finding would raise, without handing it in."""
+        self._check_open()
+        self._claims(_parts(text))
+
+    def _check_open(self) -> None:
         if self.verdict is not None:
             raise BadRequest("the finding is handed in; this job is over")
+
+    def _act(self, verb: str, words: list[str]) -> Answer:
+        self._check_open()
         self._check_allowed(verb, words)
         state = replace(self._state, reached=set(self._state.reached), cautioned=set(self._state.cautioned))
         before = state.minute
@@ -265,17 +276,33 @@ class Job:
             **more,
         )
 
-    def _finding(self, state: State, words: list[str]) -> Answer:
+    def _claims(self, words: Sequence[str]) -> list[Claim]:
+        """The faults of a finding; none for ``healthy``. Raises BadRequest."""
         if not words:
             raise BadRequest("write what is wrong: finding open line=high at=GBX, several joined by ' + ', or: healthy")
-        answer = [] if words == ["healthy"] else [fault_room.parse(text) for text in words]
-        fault_room.apply(self.vehicle, answer)
-        wanted = self.case.find if self.case else self._hidden
-        verdict = judge_finding(
-            self.vehicle, self._hidden, wanted, answer, self.slips, self.instruments, self.actions, self._traffic,
-            self.journal.path.with_suffix(".png"), self.torn_open,
-        )  # fmt: skip
+        claims = [] if list(words) == ["healthy"] else [parse_claim(text) for text in words]
+        fault_room.apply(self.vehicle, [claim.fault for claim in claims])
+        return [replace(claim, fault=claim.fault.canonical(self.vehicle)) for claim in claims]
+
+    def _finding(self, state: State, words: list[str]) -> Answer:
+        claims = self._claims(words)
+        attempt = Attempt(
+            vehicle=self.vehicle,
+            hidden=tuple(fault.canonical(self.vehicle) for fault in self._hidden),
+            wanted=tuple(fault.canonical(self.vehicle) for fault in (self.case.find if self.case else self._hidden)),
+            slips=tuple(self.slips),
+            instruments=self.instruments,
+            actions=self.actions,
+            traffic=self._traffic,
+            standing=Standing(self.torn_open, state.covers_off, state.condition),
+        )
+        verdict = judge_finding(attempt, claims, self.journal.path.with_suffix(".png"))
         return Answer(0.0, verdict_lines(verdict), verdict=verdict)
+
+
+def _parts(text: str) -> list[str]:
+    """The faults of a finding as typed, joined by ' + '."""
+    return [part.strip() for part in text.split(" + ")] if text.strip() else []
 
 
 # ---------------------------------------------------------------------- beginning and going on

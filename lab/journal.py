@@ -24,11 +24,17 @@ _START = "sixtyohm journal"
 
 
 class Journal:
-    """An open journal: ``records`` is what stands in it, ``append`` adds a line that survives a power cut."""
+    """An open journal: ``records`` is what stands in it, ``append`` adds a line that survives a power cut.
 
-    def __init__(self, path: Path, stream: IO[bytes], records: list[dict[str, Any]], last: str) -> None:
+    ``torn``: half a line stood at the end and was cut off; the action of it is lost.
+    """
+
+    def __init__(
+        self, path: Path, stream: IO[bytes], records: list[dict[str, Any]], last: str, *, torn: bool = False
+    ) -> None:
         self.path = path
         self.records = records
+        self.torn = torn
         self._stream = stream
         self._last = last
 
@@ -66,7 +72,7 @@ class Journal:
         if whole < len(content):
             stream.truncate(whole)
         stream.seek(0, os.SEEK_END)
-        return cls(path, stream, records, last)
+        return cls(path, stream, records, last, torn=whole < len(content))
 
     def append(self, record: Mapping[str, Any]) -> None:
         """Add a record; it is on the disk when this returns."""

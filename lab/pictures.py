@@ -198,6 +198,8 @@ def _legend(
     """Columns of the legend as (width in mm, rows)."""
     symbols = ["@pair  twisted pair, length in metre", "@dot  plug or splice", "@resistor  terminator"]
     symbols.append("@part  connector that parts")
+    if any(m.torn_open is not None and not m.torn_open >= {*m.network.places} & {*vehicle.modules} for m in maps):
+        symbols.append("@shut  behind trim, with the minutes to get there")
     if any(m.layout.stretched for m in maps):
         symbols.append("@break  drawn longer than to scale")
     symbols.append("Stubs and branches are not to scale.")
@@ -253,6 +255,9 @@ def _symbol(axes: Axes, symbol: str, x: float, y: float) -> None:
         axes.plot([x + 3], [y], marker="o", markersize=3.6, color="black")
     if symbol == "@resistor":
         resistor(axes, x + 3, y)
+    if symbol == "@shut":
+        xs, ys = [x, x + 6, x + 6, x, x], [y - 1.1, y - 1.1, y + 1.1, y + 1.1, y - 1.1]
+        axes.plot(xs, ys, color="black", linewidth=1.0, linestyle=(0, (4, 2)))
     if symbol == "@part":
         chevrons(axes, x + 3, y, False)
     if symbol == "@break":

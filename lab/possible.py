@@ -1,25 +1,60 @@
-"""Still possible: which single faults would give every valid reading taken, and what would tell two of them apart."""
+"""Still possible: which single faults would give every reading taken that counts."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
 
 import faults as fault_room
 from faults import Fault
-from lab.bench import Bench, Traffic
+from lab.bench import SLACK, Bench, Traffic
 from lab.slip import Slip
-from simulator.condition import DEAD, Condition
-from simulator.deviations import LINES
-from simulator.errors import BadRequest
-from simulator.probes import BODY, POSITIVE, Point, parse_probe, probe_name
+from simulator.calculator import METER_OHM, METER_TOLERANCE, OPEN_OHM, TERMINATOR_TOLERANCE, WIRE_TOLERANCE
+from simulator.circuit import TESTER, FaultTable
+from simulator.circuit.live import SEEN, STATES, LiveTable
+from simulator.condition import Condition, ModuleState
+from simulator.probes import Point, parse_probe
 from simulator.vehicle import Vehicle
 
+Floats = NDArray[np.float64]
 #: The ohms that faults are tried with: 0.1 ohm to 10 kohm in half decades.
 TRIED_OHMS = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1_000.0, 3_000.0, 10_000.0)
 HEALTHY = "healthy"
 LIVE = Condition()
+
+
+class DeadTables:
+    """Ranges of ohm readings of many copies of one vehicle with the battery off; tables are kept."""
+
+    def __init__(self, cars: Sequence[Vehicle]) -> None:
+        self._cars = tuple(cars)
+        self._tables: dict[tuple[frozenset[tuple[str, str]], bool], FaultTable] = {}
+
+    def ranges(
+        self, condition: Condition, points: Sequence[Point], among: Sequence[int] | NDArray[np.int64] | None = None
+    ) -> tuple[Floats, Floats]:
+        """Least and greatest reading between every two points, each (copies, points, points), in ohm.
+
+        A network of resistors never falls when one of them rises (Rayleigh's monotonicity law): the ends are bounds.
+        """
+        key = (condition.parted, condition.ignition_on)
+        if key not in self._tables:
+            self._tables[key] = FaultTable(self._cars, condition.parted, ignition_on=condition.ignition_on)
+        least, greatest = (
+            self._tables[key].resistances(
+                points,
+                unplugged=condition.unplugged,
+                wire_factor=1 + sign * WIRE_TOLERANCE,
+                terminator_factor=1 + sign * TERMINATOR_TOLERANCE,
+                among=among,
+            )
+            for sign in (-1, 1)
+        )
+        return least * (1 - METER_TOLERANCE) - METER_OHM, greatest * (1 + METER_TOLERANCE) + METER_OHM
 
 
 @dataclass
@@ -27,13 +62,19 @@ class Candidate:
     """A single fault, or None for the healthy vehicle; ``out`` is the number of the slip that rules it out."""
 
     fault: Fault | None
-    bench: Bench
+    vehicle: Vehicle
+    traffic: Traffic
     out: int | None = None
 
     @property
     def name(self) -> str:
         """The fault as on the command line, or ``healthy``."""
         return HEALTHY if self.fault is None else str(self.fault)
+
+    @cached_property
+    def bench(self) -> Bench:
+        """Its vehicle, ready to be asked."""
+        return Bench(self.vehicle, self.traffic)
 
 
 @dataclass
@@ -44,28 +85,76 @@ class Possible:
     traffic: Traffic = field(default_factory=Traffic)
     more: Sequence[Fault] = ()
 
+    @cached_property
     def candidates(self) -> list[Candidate]:
         """Healthy, every fault of the catalogue, and the faults of ``more`` that are not in it."""
         drawn = self.vehicle.as_drawn()
-        found = [Candidate(None, Bench(drawn, self.traffic))]
         listed = dict.fromkeys([*fault_room.catalogue(drawn, ohms=TRIED_OHMS), *self.more])
-        return found + [Candidate(fault, Bench(fault.apply(drawn), self.traffic)) for fault in listed]
+        cars = [(None, drawn), *((fault, fault.apply(drawn)) for fault in listed)]
+        return [Candidate(fault, car, self.traffic) for fault, car in cars]
 
     def sift(self, slips: Iterable[Slip]) -> list[Candidate]:
         """Every candidate, each with the number of the first slip that rules it out, or None: still possible.
 
-        Only valid slips count. Cheap readings are tried first.
+        Only slips that count are held against them, those that cost least computing first.
         """
-        found = self.candidates()
-        counting = [slip for slip in slips if slip.state == "valid"]
+        found = self.candidates
+        for candidate in found:
+            candidate.out = None
+        counting = [slip for slip in slips if slip.counts]
         ohms, volts, calls = ([slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "call"))
-        stages = [(slip, test) for test in (_may_fit, fits) for slip in ohms]
-        stages += [(slip, _may_fit) for slip in [*volts, *calls]] + [(slip, fits) for slip in [*calls, *volts]]
+        for slip in ohms:
+            self._sift_ohms(slip)
+        for slip in calls:
+            if slip.condition == LIVE:
+                self._sift_surely_silent(slip)
+        stages: list[tuple[Slip, Callable[[Bench, Slip], bool]]] = [(slip, _may_fit) for slip in [*volts, *calls]]
+        stages += [(slip, fits) for slip in [*calls, *volts]]
         for slip, test in stages:
             for candidate in found:
                 if candidate.out is None and not test(candidate.bench, slip):
                     candidate.out = slip.number
         return found
+
+    @cached_property
+    def _dead(self) -> DeadTables:
+        return DeadTables([candidate.vehicle for candidate in self.candidates])
+
+    def _left(self) -> NDArray[np.int64]:
+        return np.array([n for n, candidate in enumerate(self.candidates) if candidate.out is None], np.int64)
+
+    def _sift_ohms(self, slip: Slip) -> None:
+        """An ohm reading, held against all candidates left at once."""
+        left = self._left()
+        points = [parse_probe(self.vehicle, text) for text in (slip.red, slip.black)]
+        least, greatest = (part[:, 0, 1] for part in self._dead.ranges(slip.condition, points, left))
+        if slip.value is None:
+            fitting = greatest > OPEN_OHM
+        else:
+            fitting = (least - SLACK <= slip.value) & (slip.value - slip.leads_ohm <= greatest + SLACK)
+        self._rule_out(left[~fitting], slip)
+
+    def _sift_surely_silent(self, slip: Slip) -> None:
+        """A roll call: out is where somebody who answered cannot, not being up or out of hearing by far."""
+        left = self._left()
+        if not len(left):
+            return
+        hearing = LiveTable([self.candidates[n].vehicle for n in left]).hearing()
+        awake, deaf = STATES.index(ModuleState.AWAKE), SEEN.index("recessive")
+        for turn, name in enumerate(self.vehicle.modules):
+            if name in slip.silent:
+                continue
+            answers = np.zeros(len(left), bool)
+            for network, ear in hearing.ears:
+                if ear == name and (network, TESTER) in hearing.ears:
+                    own, tester = (hearing.ears.index((network, one)) for one in (name, TESTER))
+                    answers |= (hearing.seen[:, own, tester] != deaf) & (hearing.seen[:, tester, own] != deaf)
+            self._rule_out(left[~(answers & (hearing.states[:, turn] == awake))], slip)
+
+    def _rule_out(self, numbers: Iterable[int], slip: Slip) -> None:
+        for number in numbers:
+            candidate = self.candidates[int(number)]
+            candidate.out = slip.number if candidate.out is None else candidate.out
 
 
 def still_possible(found: Iterable[Candidate]) -> list[Candidate]:
@@ -74,9 +163,9 @@ def still_possible(found: Iterable[Candidate]) -> list[Candidate]:
 
 
 def now_and_then(found: Sequence[Candidate], slips: Sequence[Slip]) -> list[Candidate]:
-    """Faults that come and go: every valid slip fits with the fault or without, and one at least only with it."""
+    """Faults that come and go: every slip that counts fits with the fault or without, and one at least only with it."""
     healthy = found[0].bench
-    counting = [slip for slip in slips if slip.state == "valid"]
+    counting = [slip for slip in slips if slip.counts]
     sick = [slip for slip in counting if not fits(healthy, slip)]
     if not sick or len(sick) == len(counting):
         return []
@@ -84,129 +173,22 @@ def now_and_then(found: Sequence[Candidate], slips: Sequence[Slip]) -> list[Cand
 
 
 def fits(bench: Bench, slip: Slip) -> bool:
-    """Whether a vehicle would give the reading of a slip, within the worst case of its parts and the meter."""
+    """Whether a vehicle would give the reading of a slip, within the worst case of its parts, leads and meter."""
     if not _may_fit(bench, slip):
         return False
     if slip.kind == "call":
         return set(bench.silent(slip.condition)) == set(slip.silent)
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
     if slip.kind == "ohms":
-        return bench.ohms(slip.condition, red, black).holds(slip.value)
+        return bench.ohms(slip.condition, red, black).holds(slip.value, slip.leads_ohm)
     return bench.volts(slip.condition, red, black).holds(slip.value)
 
 
 def _may_fit(bench: Bench, slip: Slip) -> bool:
-    """What can be said of a slip without tolerances and without running the network: False only where it cannot fit."""
+    """What can be said of a slip without running the network: False only where it cannot fit."""
     if slip.kind == "call":
         return bench.surely_silent(slip.condition) <= set(slip.silent)
+    if slip.kind == "ohms":
+        return True
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
-    may = bench.may_read_ohms if slip.kind == "ohms" else bench.may_read_volts
-    return may(slip.condition, red, black, slip.value)
-
-
-# ---------------------------------------------------------------------- telling two vehicles apart
-
-
-def survey(
-    vehicle: Vehicle, instruments: Sequence[str], actions: Sequence[str]
-) -> Iterator[tuple[str, Condition, Point, Point]]:
-    """The readings that a thorough student would take, cheap ones first: (kind, condition, red, black)."""
-    if "call" in instruments:
-        yield "call", LIVE, BODY, BODY
-    if "volts" in instruments:
-        for red, black in _live_pairs(vehicle):
-            yield "volts", LIVE, red, black
-    if "ohms" in instruments:
-        conditions = [DEAD]
-        if "unplug" in actions:
-            conditions += [Condition(False, False, frozenset({name})) for name in vehicle.modules]
-            ends = frozenset(t.at for n in vehicle.networks.values() for t in n.terminators if t.inside)
-            conditions += [Condition(False, False, ends), Condition(False, False, frozenset(vehicle.modules))]
-        if "part" in actions:
-            partings = [(name, p.at) for name, network in vehicle.networks.items() for p in network.parting]
-            conditions += [Condition(False, False, frozenset(), frozenset({pair})) for pair in partings]
-        if "ignition" in actions:
-            conditions.append(Condition(False, True))
-        for condition in conditions:
-            for red, black in _dead_pairs(vehicle, condition):
-                yield "ohms", condition, red, black
-
-
-def _lines(vehicle: Vehicle) -> Iterator[tuple[str, str]]:
-    for name, network in vehicle.networks.items():
-        for place in network.places:
-            yield name, place
-
-
-def _live_pairs(vehicle: Vehicle) -> Iterator[tuple[Point, Point]]:
-    for module in vehicle.modules.values():
-        yield ("supply", module.name), ("ground", module.name)
-        yield ("supply", module.name), BODY
-        yield ("ground", module.name), BODY
-        if module.wake is not None:
-            yield ("wake", module.name), BODY
-    yield POSITIVE, BODY
-    for name, place in _lines(vehicle):
-        for line in LINES:
-            yield ("place", name, place, line), BODY
-
-
-def _dead_pairs(vehicle: Vehicle, condition: Condition) -> Iterator[tuple[Point, Point]]:
-    for name, place in _lines(vehicle):
-        high, low = (("place", name, place, line) for line in LINES)
-        yield high, low
-        for other in (BODY, POSITIVE):
-            yield high, other
-            yield low, other
-    for name, network in vehicle.networks.items():
-        for run in network.runs:
-            for line in LINES:
-                yield ("place", name, run.start, line), ("place", name, run.end, line)
-    for module in vehicle.modules.values():
-        yield ("ground", module.name), BODY
-        yield ("supply", module.name), POSITIVE
-        if module.wake is not None:
-            yield ("wake", module.name), POSITIVE
-            yield ("supply", module.name), ("wake", module.name)
-    for one, other in pairwise(vehicle.modules):
-        yield ("supply", one), ("supply", other)
-
-
-def tell_apart(one: Bench, other: Bench, instruments: Sequence[str], actions: Sequence[str]) -> str | None:
-    """A reading that gives one vehicle away against the other, in words, or None: nothing allowed tells them apart.
-
-    Voltages are taken on a quiet network: what only shows in the mean over live traffic does not count.
-    """
-    vehicle = one.vehicle
-    for kind, condition, red, black in survey(vehicle, instruments, actions):
-        if kind == "call":
-            apart = set(one.silent(condition)) != set(other.silent(condition))
-        elif kind == "volts":
-            apart = one.volts(condition, red, black, quiet=True).apart(other.volts(condition, red, black, quiet=True))
-        else:
-            apart = one.ohms(condition, red, black).apart(other.ohms(condition, red, black))
-        if apart:
-            return reading_name(vehicle, kind, condition, red, black)
-    return None
-
-
-def reading_name(vehicle: Vehicle, kind: str, condition: Condition, red: Point, black: Point) -> str:
-    """A reading as one would type it, with what must be done before."""
-    if kind == "call":
-        return "call"
-    words = [f"with {name} unplugged" for name in sorted(condition.unplugged)]
-    if len(words) > 3:
-        words = ["with every module unplugged"] if len(words) == len(vehicle.modules) else words
-    words += [f"with {place} parted" for _, place in sorted(condition.parted)]
-    words += ["with the ignition on"] if kind == "ohms" and condition.ignition_on else []
-    return " ".join([kind, probe_name(vehicle, red), probe_name(vehicle, black), *words])
-
-
-def findable(vehicle: Vehicle, fault: Fault, healthy: Bench, traffic: Traffic) -> bool:
-    """Whether anything a student can measure differs from the healthy vehicle."""
-    try:
-        sick = Bench(fault.apply(vehicle), traffic)
-    except BadRequest:
-        return False
-    every = ("ohms", "volts", "call")
-    return tell_apart(healthy, sick, every, ("unplug", "part", "ignition")) is not None
+    return bench.may_read_volts(slip.condition, red, black, slip.value)

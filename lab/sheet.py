@@ -12,9 +12,9 @@ import faults as fault_room
 from lab.bench import Bench, Traffic
 from lab.case import Case, load_case
 from lab.cautions import caution
+from lab.debrief import ohm_words, volt_words
 from lab.pictures import map_figure
 from lab.possible import LIVE
-from lab.verdict import ohm_words
 from lab.wiremap import text_mm
 from simulator.condition import DEAD
 from simulator.deviations import LINES
@@ -201,7 +201,7 @@ def _volt_rows(case: Case, healthy: Bench, sick: Bench) -> list[_Row]:
     rows = []
     for red, black in pairs:
         one, other = (bench.volts(LIVE, red, black) for bench in (healthy, sick))
-        words = [f"{found.value:.2f} V ({found.least:.2f} to {found.greatest:.2f})" for found in (one, other)]
+        words = [volt_words(found.value, found.least, found.greatest) for found in (one, other)]
         rows.append(_Row(_pair(case, red, black), words[0], words[1], one.apart(other)))
     return rows
 

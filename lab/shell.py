@@ -4,37 +4,22 @@ from __future__ import annotations
 
 import cmd
 import contextlib
+import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import IO
 
 from lab.case import INSTRUMENTS
 from lab.cautions import caution
 from lab.hands import HANDS, Answer
 from lab.job import VERBS, Job
-from lab.pictures import wire_map
-from simulator.errors import BadRequest, SixtyohmError
+from lab.looks import LOOKS, TORN
+from simulator.errors import SixtyohmError, nearest
 from simulator.probes import probe_points
 
-_WIDTH = 100
-
-_HELP = """Actions (each costs minutes):
-  call                       roll call at the socket
-  read ohms RED BLACK        for example: read ohms DLC.high DLC.low
-  read volts RED BLACK       for example: read volts GBX.supply battery.negative
-  zero                       zero the leads of the ohmmeter
-  battery off|on             battery negative
-  ignition off|on            the key
-  unplug M, plug M           a module at its plug; the way there counts once
-  part PLACE, join PLACE     an in-line connector
-  covers off                 trim off: splices and connectors can be reached
-  shake PLACE                a helper shakes the loom there, until: shake nothing
-  wait MINUTES
-  finding FAULT              hand in; several faults joined by ' + ', or: finding healthy
-Looking (costs nothing):
-  card, slips, state, points, kinds, map FILE.png, cautions, quit"""
+#: A terminal narrower than this is written to as if it had so many columns.
+_NARROWEST = 40
 
 
 class Shell(cmd.Cmd):
@@ -53,6 +38,8 @@ class Shell(cmd.Cmd):
         numbers = (1, *(self.job.case.cautions if self.job.case else ()))
         self._lines(caution(number) for number in numbers)
         self._lines(["", *self.job.card(), "", "Type help for the actions. Journal: " + str(self.job.journal.path)])
+        if self.job.journal.torn:
+            self._lines([TORN])
         if self.job.slips or self.job.minute:
             self._lines([f"Going on at minute {self.job.minute:g} with {len(self.job.slips)} slips."])
         if self.job.verdict is not None:
@@ -67,14 +54,13 @@ class Shell(cmd.Cmd):
 
     def default(self, line: str) -> bool | None:
         if line.strip() == "EOF":
-            self._lines([""])
-            return True
+            return self.do_quit("")
         if line.lstrip().startswith("#"):
             return None
         verb = line.split()[0]
-        from simulator.errors import nearest
-
-        self._lines([f"no action called '{verb}'; {nearest(verb, [*VERBS, *_LOOKS])}; type help for all of them"])
+        self._lines(
+            [f"no action called '{verb}'; {nearest(verb, [*VERBS, *LOOKS, 'quit'])}; type help for all of them"]
+        )
         return None
 
     def onecmd(self, line: str) -> bool:
@@ -89,9 +75,12 @@ class Shell(cmd.Cmd):
         self.prompt = f"[{self.job.minute:g} min] > " if self.use_rawinput else ""
 
     def _lines(self, lines: Iterable[str]) -> None:
+        width = max(_NARROWEST, shutil.get_terminal_size().columns)
         for line in lines:
             indent = " " * (len(line) - len(line.lstrip()) + 2)
-            folded = textwrap.wrap(line, _WIDTH, subsequent_indent=indent, break_long_words=False) or [""]
+            folded = textwrap.wrap(
+                line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+            ) or [""]
             for piece in folded:
                 print(piece, file=self.stdout)
         self.stdout.flush()
@@ -119,74 +108,9 @@ class Shell(cmd.Cmd):
 
     def do_finding(self, rest: str) -> bool | None:
         """finding FAULT: hand in what is wrong, as on the command line; several joined by ' + ', or healthy."""
-        self._lines(["Holding your finding against every fault of the catalogue ..."] if rest.strip() else [])
+        self.job.check_finding(rest)
+        self._lines(["Holding your finding against every fault of the catalogue ..."])
         self._act("finding", rest)
-        return None
-
-    # ------------------------------------------------------------------ looking
-
-    def do_help(self, arg: str) -> bool | None:
-        """help: what can be done."""
-        self._lines([])
-        print(_HELP, file=self.stdout)
-        return None
-
-    def do_card(self, rest: str) -> bool | None:
-        """card: the job card."""
-        self._lines(self.job.card())
-        return None
-
-    def do_slips(self, rest: str) -> bool | None:
-        """slips: the reading slips so far."""
-        if not self.job.slips:
-            self._lines(["No slip yet."])
-        self._lines(f"{slip.number:3d}. min {slip.minute:g}  {slip.line()}" for slip in self.job.slips)
-        return None
-
-    def do_state(self, rest: str) -> bool | None:
-        """state: minutes, battery, ignition, what is unplugged and parted."""
-        condition = self.job.condition
-        unplugged = ", ".join(sorted(condition.unplugged)) or "nothing"
-        parted = ", ".join(place for _, place in sorted(condition.parted)) or "nothing"
-        self._lines(
-            [
-                f"Minute {self.job.minute:g} of {self.job.minutes_allowed:g}. "
-                f"Battery {'on' if condition.battery_on else 'off'}, "
-                f"ignition {'on' if condition.ignition_on else 'off'}. "
-                f"Unplugged: {unplugged}. Parted: {parted}. Leads {'' if self.job.zeroed else 'not '}zeroed. "
-                f"Plugs reached: {', '.join(sorted(self.job.torn_open)) or 'none'}."
-            ]
-        )
-        return None
-
-    def do_points(self, rest: str) -> bool | None:
-        """points: the probe points of the vehicle."""
-        self._lines([" ".join(probe_points(self.job.vehicle))])
-        return None
-
-    def do_kinds(self, rest: str) -> bool | None:
-        """kinds: the kinds of fault, each with an example of how it is written."""
-        import faults
-
-        self._lines(f"  {kind.example}" for kind in faults.kinds().values())
-        return None
-
-    def do_map(self, rest: str) -> bool | None:
-        """map FILE.png: draw the wire map with your slips."""
-        path = Path(rest.strip() or "wire_map.png")
-        slips = [slip.taken(self.job.vehicle) for slip in self.job.slips]
-        try:
-            wire_map(self.job.vehicle, path, readings=slips, torn_open=self.job.torn_open)
-        except OSError as error:
-            raise BadRequest(f"{path} cannot be written ({error.strerror}); name another file") from None
-        self._lines([f"Wire map: {path}"])
-        return None
-
-    def do_cautions(self, rest: str) -> bool | None:
-        """cautions: all of them."""
-        from lab.cautions import CAUTIONS
-
-        self._lines(caution(number) for number in CAUTIONS)
         return None
 
     def do_quit(self, rest: str) -> bool:
@@ -195,7 +119,7 @@ class Shell(cmd.Cmd):
         return True
 
     def completenames(self, text: str, *ignored: object) -> list[str]:
-        return [name for name in [*VERBS, *_LOOKS] if name.startswith(text)]
+        return [name for name in [*VERBS, *LOOKS, "quit"] if name.startswith(text)]
 
     def completedefault(self, text: str, line: str, begin: int, end: int) -> list[str]:  # type: ignore[override]
         """What may stand at this place of an action."""
@@ -227,7 +151,16 @@ class Shell(cmd.Cmd):
         return []
 
 
-_LOOKS = ("card", "slips", "state", "points", "kinds", "map", "cautions", "help", "quit")
+def _look(name: str) -> object:
+    def look(self: Shell, rest: str) -> None:
+        self._lines(LOOKS[name](self.job, rest))
+
+    look.__doc__ = f"{name}: see help."
+    return look
+
+
+for _name in LOOKS:
+    setattr(Shell, f"do_{_name}", _look(_name))
 
 
 def _verb(verb: str) -> object:

@@ -13,6 +13,10 @@ from simulator.vehicle import Vehicle
 
 #: Below this an ohm reading with leads that were not zeroed says little: the leads are 0.2 ohm themselves.
 LEADS_MATTER_OHM = 5.0
+#: What leads that were not zeroed may add to a reading, in ohm.
+MOST_LEADS_OHM = 0.3
+#: Why a reading is doubtful that still counts, with the leads taken off.
+LEADS = f"below {LEADS_MATTER_OHM:g} ohm the leads matter, and they were not zeroed"
 
 
 @dataclass(frozen=True)
@@ -41,9 +45,21 @@ class Slip:
         """What was done, as one types it: ``ohms DLC.high DLC.low``."""
         return f"{self.kind} {self.red} {self.black}".strip()
 
+    @property
+    def counts(self) -> bool:
+        """Whether it counts as evidence: it is valid, or only the leads are in it, which its band allows for."""
+        return self.state == "valid" or (self.kind == "ohms" and self.why == LEADS)
+
+    @property
+    def leads_ohm(self) -> float:
+        """What the leads may have added to an ohm reading at most, in ohm."""
+        return 0.0 if self.zeroed or self.kind != "ohms" else MOST_LEADS_OHM
+
     def line(self) -> str:
         """The slip in one line."""
         note = "" if self.state == "valid" else f"  {self.state.upper()}: {self.why}"
+        if self.counts and self.state != "valid" and self.value is not None:
+            note += f"; counted as {max(0.0, self.value - MOST_LEADS_OHM):.1f} to {self.value:.1f} ohm"
         return f"{self.where}: {self.display} ({self.situation()}){note}"
 
     def situation(self) -> str:
@@ -109,7 +125,7 @@ def worth(
         if settling:
             return "doubtful", "the battery came off a network that was not asleep yet; wait, then read again"
         if value is not None and value < LEADS_MATTER_OHM and not zeroed:
-            return "doubtful", f"below {LEADS_MATTER_OHM:g} ohm the leads matter, and they were not zeroed"
+            return "doubtful", LEADS
     if kind == "volts" and not condition.battery_on:
         return "doubtful", "the battery is off, so there is nothing to read"
     if kind == "volts" and settling:

@@ -4,22 +4,52 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice, product
 from pathlib import Path
 
 import faults as fault_room
 from faults import Fault
+from lab.apart import Standing, separating
 from lab.bench import Bench, Traffic
 from lab.case import same_fault
+from lab.claim import Claim
+from lab.debrief import expected, shown
 from lab.pictures import wire_map
-from lab.possible import HEALTHY, Candidate, Possible, fits, now_and_then, still_possible, tell_apart
+from lab.possible import HEALTHY, TRIED_OHMS, Candidate, Possible, fits, now_and_then, still_possible
 from lab.slip import Slip
-from simulator.probes import parse_probe
+from simulator.errors import BadRequest
 from simulator.vehicle import Vehicle
 
-#: So many names are listed, the rest is counted.
-_LISTED = 8
 #: So many remaining candidates are held against the truth one by one; more are surely not one group.
 _COMPARED = 60
+#: So many choices of left-out ohms are tried.
+_CHOICES = 400
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """What is judged besides the finding: the vehicle, the faults put in and those asked for, slips, what is allowed.
+
+    ``standing`` is where the student stood at the end.
+    """
+
+    vehicle: Vehicle
+    hidden: tuple[Fault, ...]
+    wanted: tuple[Fault, ...]
+    slips: tuple[Slip, ...]
+    instruments: tuple[str, ...]
+    actions: tuple[str, ...]
+    traffic: Traffic
+    standing: Standing
+
+    def bench(self, found: Sequence[Fault]) -> Bench:
+        """The vehicle with these faults in it."""
+        return Bench(fault_room.apply(self.vehicle, found), self.traffic)
+
+    @property
+    def counting(self) -> list[Slip]:
+        """The slips that count."""
+        return [slip for slip in self.slips if slip.counts]
 
 
 @dataclass(frozen=True)
@@ -35,14 +65,17 @@ class Row:
 class Verdict:
     """``word``: sound (right, and proved), lucky (right, not proved), unproven (wrong, but fits), wrong.
 
-    ``still``: the faults that every valid slip leaves; ``alike``: those of them that nothing allowed tells from the
-    hidden one; ``fits_too``: another that fits, with the reading that would tell it apart, or empty texts.
+    ``against``: the readings that speak against the finding; ``notes``: what to know about it besides. ``still``: the
+    faults that every slip that counts leaves; ``alike``: those of them that nothing allowed tells from the hidden one;
+    ``fits_too``: another that fits, with the reading that would tell it apart, or empty texts.
     """
 
     word: str
     reason: str
     hidden: tuple[str, ...]
     answer: tuple[str, ...]
+    against: tuple[str, ...]
+    notes: tuple[str, ...]
     still: tuple[str, ...]
     alike: tuple[str, ...]
     out: tuple[tuple[str, int], ...]
@@ -52,164 +85,168 @@ class Verdict:
     picture: str
 
 
-def judge_finding(
-    vehicle: Vehicle,
-    hidden: Sequence[Fault],
-    wanted: Sequence[Fault],
-    answer: Sequence[Fault],
-    slips: Sequence[Slip],
-    instruments: Sequence[str],
-    actions: Sequence[str],
-    traffic: Traffic,
-    picture: Path,
-    torn_open: frozenset[str],
-) -> Verdict:
-    """The verdict on an answer, and the wire map with fault and readings, drawn into ``picture``."""
-    found = Possible(vehicle, traffic, more=[*hidden, *answer]).sift(slips)
+def judge_finding(attempt: Attempt, claims: Sequence[Claim], picture: Path) -> Verdict:
+    """The verdict on a finding, and the wire map with fault and readings, drawn into ``picture``."""
+    vehicle, hidden, slips = attempt.vehicle, attempt.hidden, attempt.slips
+    truth = attempt.bench(hidden)
+    found = Possible(vehicle, attempt.traffic, more=[*hidden, *(claim.fault for claim in claims)]).sift(slips)
     left = still_possible(found)
-    truth = Bench(fault_room.apply(vehicle, hidden), traffic)
-    said = Bench(fault_room.apply(vehicle, answer), traffic)
-    coming_and_going = not left and len(hidden) == 1
-    if coming_and_going:
-        left = now_and_then(found, slips)
-    alike, other, reading = _split(left, hidden, truth, instruments, actions)
-    right = bool(answer) and _matches(answer, wanted)
-    if not right and len(answer) == 1 and len(hidden) == 1:
-        right = any(item.fault is not None and same_fault(item.fault, answer[0]) for item in alike)
-    explains = all(fits(said, slip) for slip in slips if slip.state == "valid") or (
-        len(answer) == 1 and any(item.fault is not None and same_fault(item.fault, answer[0]) for item in left)
-    )
-    word, reason = _word(right, other, explains, len(hidden))
-    wire_map(vehicle, picture, readings=[slip.taken(vehicle) for slip in slips], faults=hidden, torn_open=torn_open)
+    if not left and len(hidden) == 1:
+        left = now_and_then(found, slips)  # it comes and goes
+    right = _names_all(claims, attempt.wanted)
+    own = [item for item in left if _is_hidden(item, hidden, any_ohm=right and claims[0].any_ohm)]
+    alike, other, reading = _split([item for item in left if item not in own], truth, attempt, claims, right)
+    if not right and len(claims) == 1 and len(hidden) == 1:
+        right = any(item.fault is not None and claims[0].names(item.fault) for item in alike)
+    said, against = _against(attempt, claims, truth, right, left)
+    value_only = right and bool(against)
+    right = right and not against
+    word, reason = _word(right, other, not against, attempt, claims)
+    if value_only:
+        reason = "right place and kind, but your own readings speak against the value"
+    fits_too, told_by = (other.name, reading) if other else ("", "")
+    if word == "unproven":
+        apart = separating([said, truth], attempt.instruments, attempt.actions, attempt.standing)[0]
+        fits_too, told_by = " + ".join(map(str, hidden)), _reading_words(apart)
+    reached = attempt.standing.reached
+    wire_map(vehicle, picture, readings=[slip.taken(vehicle) for slip in slips], faults=hidden, torn_open=reached)
     return Verdict(
         word=word,
         reason=reason,
         hidden=tuple(map(str, hidden)),
-        answer=tuple(map(str, answer)) or (HEALTHY,),
-        still=tuple(item.name for item in left),
-        alike=tuple(item.name for item in alike if not _is_one_of(item, hidden)),
+        answer=tuple(map(str, claims)) or (HEALTHY,),
+        against=tuple(_spoken(slip, said) for slip in against),
+        notes=() if right or not against else _module_side(claims),
+        still=tuple(item.name for item in [*own, *(item for item in left if item not in own)]),
+        alike=tuple(item.name for item in alike),
         out=tuple((item.name, item.out) for item in found if item.out is not None),
-        fits_too=other.name if other else "",
-        told_apart_by=reading,
-        rows=tuple(_row(slip, vehicle, truth, traffic) for slip in slips),
+        fits_too=fits_too,
+        told_apart_by=told_by,
+        rows=tuple(_rows(slips, Bench(vehicle, attempt.traffic), truth)),
         picture=str(picture),
     )
 
 
+def _rows(slips: Sequence[Slip], healthy: Bench, truth: Bench) -> list[Row]:
+    return [Row(slip, expected(healthy, slip), expected(truth, slip)) for slip in slips]
+
+
 def _split(
-    left: Sequence[Candidate],
-    hidden: Sequence[Fault],
-    truth: Bench,
-    instruments: Sequence[str],
-    actions: Sequence[str],
+    strange: Sequence[Candidate], truth: Bench, attempt: Attempt, claims: Sequence[Claim], right: bool
 ) -> tuple[list[Candidate], Candidate | None, str]:
-    """Those that nothing allowed tells from the truth, and the first other one with the reading that would."""
-    alike: list[Candidate] = []
-    strange = [item for item in left if not _is_one_of(item, hidden)]
-    alike += [item for item in left if _is_one_of(item, hidden)]
-    other, by = None, ""
-    for item in strange[:_COMPARED]:
-        reading = tell_apart(truth, item.bench, instruments, actions)
-        if reading is None:
-            alike.append(item)
-        elif other is None:
-            other, by = item, reading
-    return alike, other, by
+    """Those that nothing allowed tells from the truth, and the first other one with the cheapest reading that would.
+
+    The other one is never the student's own finding.
+    """
+    some = strange[:_COMPARED]
+    readings = separating(
+        [truth, *(item.bench for item in some)], attempt.instruments, attempt.actions, attempt.standing
+    )
+    alike = [item for item, reading in zip(some, readings, strict=True) if reading is None]
+    for item, reading in zip(some, readings, strict=True):
+        if reading is not None and (right or not _is_claimed(item, claims)):
+            return alike, item, _reading_words(reading)
+    return alike, None, ""
 
 
-def _is_one_of(item: Candidate, hidden: Sequence[Fault]) -> bool:
-    return len(hidden) == 1 and item.fault is not None and same_fault(item.fault, hidden[0])
+def _reading_words(reading: tuple[str, float] | None) -> str:
+    return "" if reading is None else f"{reading[0]} ({reading[1]:g} min)"
 
 
-def _matches(answer: Sequence[Fault], wanted: Sequence[Fault]) -> bool:
+def _is_hidden(item: Candidate, hidden: Sequence[Fault], *, any_ohm: bool) -> bool:
+    return len(hidden) == 1 and item.fault is not None and same_fault(item.fault, hidden[0], any_ohm=any_ohm)
+
+
+def _is_claimed(item: Candidate, claims: Sequence[Claim]) -> bool:
+    if item.fault is None:
+        return not claims
+    return len(claims) == 1 and claims[0].names(item.fault)
+
+
+def _names_all(claims: Sequence[Claim], wanted: Sequence[Fault]) -> bool:
     """Whether every fault is named once and nothing else is."""
     left = list(wanted)
-    for fault in answer:
-        twin = next((item for item in left if same_fault(item, fault)), None)
+    for claim in claims:
+        twin = next((item for item in left if claim.names(item)), None)
         if twin is None:
             return False
         left.remove(twin)
-    return not left
+    return bool(claims) and not left
 
 
-def _word(right: bool, other: Candidate | None, explains: bool, count: int) -> tuple[str, str]:
+def _against(
+    attempt: Attempt, claims: Sequence[Claim], truth: Bench, right: bool, left: Sequence[Candidate]
+) -> tuple[Bench, list[Slip]]:
+    """The vehicle as the finding has it, and the slips that speak against it.
+
+    A slip that the truth itself does not give, because the fault came and went, speaks against nothing that is right.
+    """
+    extra = [fault for fault in attempt.hidden if right and not any(same_fault(fault, one) for one in attempt.wanted)]
+    best: tuple[Bench, list[Slip]] | None = None
+    for choice in islice(product(*(_versions(claim, attempt.wanted) for claim in claims)), _CHOICES):
+        try:
+            said = attempt.bench([*choice, *extra])
+        except BadRequest:
+            continue
+        against = [slip for slip in attempt.counting if not fits(said, slip) and (not right or fits(truth, slip))]
+        if not against:
+            return said, []
+        if len(choice) == 1 and any(item.fault is not None and same_fault(item.fault, choice[0]) for item in left):
+            return said, []  # a fault that comes and goes
+        best = best or (said, against)
+    assert best is not None  # the finding itself was tried before it was judged
+    return best
+
+
+def _versions(claim: Claim, wanted: Sequence[Fault]) -> list[Fault]:
+    """What a claim may mean; the fault it names first, with the claim's own ohm where it gives one."""
+    twin = next((fault for fault in wanted if claim.same_place(fault)), None)
+    return [claim.settled(twin)] if twin is not None else claim.versions(TRIED_OHMS)
+
+
+def _spoken(slip: Slip, said: Bench) -> str:
+    """A reading beside what it would be with the finding."""
+    return f"no. {slip.number}: {shown(slip)}; with your finding it would read {expected(said, slip)}"
+
+
+def _module_side(claims: Sequence[Claim]) -> tuple[str, ...]:
+    """For faults in a module's contact: on which side of the probe point they are."""
+    inside = [claim for claim in claims if getattr(claim.fault, "at", None) and hasattr(claim.fault, "line")]
+    if not inside:
+        return ()
+    module = getattr(inside[0].fault, "at", "")
+    where = f"at={module} is in the contact of {module}, on the module side of the probe points at its plug"
+    return (f"{where}: a reading there shows the harness as it is. A fault in the harness is written run=NAME.",)
+
+
+def _word(
+    right: bool, other: Candidate | None, explains: bool, attempt: Attempt, claims: Sequence[Claim]
+) -> tuple[str, str]:
+    value = _value_words(claims, attempt.wanted)
+    right_words = f"right {value};" if value else "right,"
     if right and other is None:
-        return "sound", "right, and your readings leave nothing else that could have been told apart"
+        return "sound", f"{right_words} and your readings leave nothing else that could have been told apart"
     if right:
-        return "lucky", f"right, but your readings do not prove it: '{other.name if other else ''}' fits them as well"
+        name = other.name if other else ""
+        return "lucky", f"{right_words} but your readings do not prove it: '{name}' fits them as well"
     if explains:
-        more = f"; {count} faults are hidden" if count > 1 else ""
-        return "unproven", f"your finding fits your readings, and so does the truth; one more reading was needed{more}"
+        more = f"; {len(attempt.hidden)} faults are hidden" if len(attempt.hidden) > 1 else ""
+        near = f" (right {value})" if value else ""
+        return (
+            "unproven",
+            f"your finding fits your readings, and so does the truth{near}; one more reading was needed{more}",
+        )
     return "wrong", "your own readings speak against it"
 
 
-def _row(slip: Slip, vehicle: Vehicle, truth: Bench, traffic: Traffic) -> Row:
-    healthy = Bench(vehicle, traffic)
-    return Row(slip, expected(healthy, slip), expected(truth, slip))
-
-
-def expected(bench: Bench, slip: Slip) -> str:
-    """What a slip should show on a vehicle, with its range, in words."""
-    if slip.kind == "call":
-        return "silent " + (", ".join(bench.silent(slip.condition)) or "nobody")
-    red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
-    if slip.kind == "ohms":
-        if slip.condition.battery_on:
-            return "nothing: no ohms with the battery on"
-        return ohm_words(bench.ohms(slip.condition, red, black).value, *_ends(bench, slip, red, black))
-    found = bench.volts(slip.condition, red, black)
-    return f"{found.value:.2f} V ({found.least:.2f} to {found.greatest:.2f})"
-
-
-def _ends(bench: Bench, slip: Slip, red: tuple[str, ...], black: tuple[str, ...]) -> tuple[float, float]:
-    found = bench.ohms(slip.condition, red, black)
-    return found.least, found.greatest
-
-
-def ohm_words(value: float, least: float, greatest: float) -> str:
-    """A resistance with its range, OL where it is open."""
-    from simulator.calculator import OPEN_OHM
-
-    if value > OPEN_OHM:
-        return "OL"
-    if value >= 1000.0:
-        return f"{value / 1000:.2f} kohm ({max(0.0, least) / 1000:.2f} to {greatest / 1000:.2f})"
-    return f"{value:.1f} ohm ({max(0.0, least):.1f} to {greatest:.1f})"
-
-
-def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
-    """The verdict as lines to show."""
-    lines = [
-        f"Finding: {' + '.join(verdict.answer)}",
-        f"{verdict.word.upper()}: {verdict.reason}.",
-        f"The fault was: {' + '.join(verdict.hidden)}",
-        "",
-        "Your reading slips, beside what they should be:",
-    ]
-    if not verdict.rows:
-        lines.append("  none was taken")
-    for row in verdict.rows:
-        lines.append(f"  {row.slip.number}. {row.slip.line()}")
-        lines.append(f"      healthy: {row.healthy}; with the fault: {row.faulted}")
-    lines += ["", f"Still possible after your valid slips: {_names(verdict.still)}"]
-    by_slip: dict[int, int] = {}
-    for _, number in verdict.out:
-        by_slip[number] = by_slip.get(number, 0) + 1
-    if by_slip:
-        counts = [f"{count} by reading no. {number}" for number, count in sorted(by_slip.items())]
-        lines.append("Out: " + ", ".join(counts))
-    if verdict.alike:
-        lines.append(f"Cannot be told apart from it with what was allowed: {_names(verdict.alike)}")
-    if verdict.fits_too:
-        lines.append(f"This fits too: {verdict.fits_too}")
-        if verdict.told_apart_by:
-            lines.append(f"  This would have told them apart: {verdict.told_apart_by}")
-    lines.append(f"Wire map with fault and readings: {verdict.picture}")
-    return tuple(lines)
-
-
-def _names(names: Sequence[str]) -> str:
-    if not names:
-        return "no single fault; the readings do not go together"
-    more = f", and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
-    return "; ".join(names[:_LISTED]) + more
+def _value_words(claims: Sequence[Claim], wanted: Sequence[Fault]) -> str:
+    """What to add where kind and place are right and the ohm was left out or is another."""
+    words = []
+    for claim in claims:
+        twin = next((fault for fault in wanted if claim.same_place(fault)), None)
+        if twin is None or getattr(twin, "ohm", None) == getattr(claim.fault, "ohm", None):
+            continue
+        if claim.any_ohm or not claim.names(twin):
+            ohm = getattr(twin, "ohm", None)
+            words.append("it is open" if ohm is None else f"its value is {ohm:g} ohm")
+    return f"place and kind; {', '.join(words)}" if words else ""

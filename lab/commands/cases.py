@@ -45,34 +45,47 @@ def resume(journal: str | None, as_json: bool) -> None:
 
 
 @job.command(name="do")
-@click.argument("action")
+@click.argument("words", nargs=-1, required=True, metavar="ACTION")
 @click.option("--journal", type=click.Path(dir_okay=False), help="Journal file; default: the newest here.")
 @json_option
-def do_action(action: str, journal: str | None, as_json: bool) -> None:
-    """One ACTION of a job, like "read ohms DLC.high DLC.low", without the prompt."""
+def do_action(words: tuple[str, ...], journal: str | None, as_json: bool) -> None:
+    """One ACTION of a job, like read ohms DLC.high DLC.low, without the prompt; "help" lists them."""
     from lab.cautions import caution
     from lab.job import resume_job
+    from lab.looks import LOOKS, TORN
 
+    action = " ".join(_quoted(word) for word in words)
+    verb, _, rest = action.strip().partition(" ")
     opened = resume_job(journal)
     try:
-        answer = opened.do(action)
+        if opened.journal.torn:
+            click.echo(TORN, err=True)
+        answer = None if verb in LOOKS else opened.do(action)
+        slip = answer.slip if answer else None
+        lines = LOOKS[verb](opened, rest) if answer is None else answer.lines
+        warnings = [caution(number) for number in answer.cautions] if answer else []
         if as_json:
             show_json(
                 {
                     "minute": opened.minute,
-                    "minutes": answer.minutes,
-                    "lines": list(answer.lines),
-                    "slip": answer.slip.as_json() if answer.slip else None,
-                    "warnings": [caution(number) for number in answer.cautions],
+                    "minutes": answer.minutes if answer else 0.0,
+                    "lines": list(lines),
+                    "slip": slip.as_json() if slip else None,
+                    "warnings": warnings,
                 }
             )
             return
-        for number in answer.cautions:
-            click.echo(caution(number))
-        for line in (*([answer.slip.line()] if answer.slip else []), *answer.lines):
+        for line in (*warnings, *([slip.line()] if slip else []), *lines):
             click.echo(line)
     finally:
         opened.journal.close()
+
+
+def _quoted(word: str) -> str:
+    """A word of the shell as it would be typed at the prompt: run=gearbox stub in quotes again."""
+    key, equals, value = word.partition("=")
+    alone = equals and " " not in key and "=" not in value
+    return f'{key}="{value}"' if alone and " " in value and '"' not in value else word
 
 
 def _at_the_prompt(opened: Job, as_json: bool) -> None:
@@ -90,6 +103,7 @@ def _at_the_prompt(opened: Job, as_json: bool) -> None:
 
 def _as_json(opened: Job) -> dict[str, Any]:
     from lab.cautions import caution
+    from lab.looks import TORN
 
     return {
         "journal": str(opened.journal.path),
@@ -99,7 +113,7 @@ def _as_json(opened: Job) -> dict[str, Any]:
         "minutes_allowed": opened.minutes_allowed,
         "slips": [slip.as_json() for slip in opened.slips],
         "verdict": opened.verdict,
-        "warnings": [caution(1)],
+        "warnings": [caution(1), *([TORN] if opened.journal.torn else [])],
     }
 
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from lab.collapse import collapsed
 from lab.commands.common import (
     console,
     fault_option,
     json_option,
     load,
-    ohm_text,
+    print_table,
     show_json,
     show_table,
     table,
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 
 #: So many lines of a list are shown without --all.
 _LINES = 12
-#: Kinds that are an open where they have no ohm: shown together with those that have one.
-_TOGETHER = {"open": "resistance", "missing_terminator": "wrong_terminator"}
+#: Shares this near to the best of their kind are as good.
+_AS_GOOD = 0.8
 
 
 @click.command()
@@ -92,15 +93,7 @@ def _as_json(found: Fits) -> dict[str, Any]:
 def _show(out: Console, name: str, found: Fits, readings: Sequence[str], everything: bool) -> None:
     """The answer for people."""
     if found.fits:
-        rows = table("share", "fault", "ohm", right=("share",))
-        collapsed = _collapsed(found.fits)
-        kept = collapsed if everything else collapsed[:_LINES]
-        for share, fault, ohms in kept:
-            rows.add_row(_percent(share), fault, ohms)
-        show_table(out, f"{name}: what fits? Still possible, best first", rows)
-        if len(kept) < len(collapsed):
-            rest = sum(share for share, _, _ in collapsed[len(kept) :])
-            out.print(f"and {len(collapsed) - len(kept)} more with {_percent(rest)} together; --all shows them")
+        _show_fits(out, name, collapsed(found.fits), everything)
         _show_groups(out, found, everything)
     else:
         out.print(f"{name}: what fits? No single fault of the catalogue gives all of these readings.", soft_wrap=True)
@@ -116,6 +109,51 @@ def _show(out: Console, name: str, found: Fits, readings: Sequence[str], everyth
         out.print("Worth measuring next: nothing; no reading tells apart what is left.")
 
 
+def _show_fits(out: Console, name: str, families: Sequence[tuple[float, str, str]], everything: bool) -> None:
+    """What fits: every place a line with ``everything``, else a line for all that are as good as one another."""
+    found = [(share, share, fault, ohms) for share, fault, ohms in families] if everything else _as_good(families)
+    kept = found if everything else found[:_LINES]
+    rows = table("each up to", "together", "fault", "ohm", right=("each up to", "together"))
+    for together, best, fault, ohms in kept:
+        rows.add_row(_percent(best), _percent(together), fault, ohms)
+    show_table(out, f"{name}: what fits? Still possible, best first", rows)
+    if len(kept) < len(found):
+        rest = sum(together for together, *_ in found[len(kept) :])
+        out.print(f"and {len(found) - len(kept)} more lines with {_percent(rest)} together; --all shows them")
+
+
+def _as_good(families: Iterable[tuple[float, str, str]]) -> list[tuple[float, float, str, str]]:
+    """(together, best share, faults, ohms): faults of one kind in one row while none is a fifth below the best there.
+
+    Evidence does not order those; rows are ordered by their best.
+    """
+    rows: list[list[tuple[float, str, str]]] = []
+    for row in sorted(families, key=lambda row: -row[0]):
+        kind = row[1].partition(" ")[0]
+        near = (some for some in rows if some[0][1].partition(" ")[0] == kind and row[0] >= _AS_GOOD * some[0][0])
+        some = next(near, None)
+        if some is None:
+            rows.append([row])
+        else:
+            some.append(row)
+    return [(sum(share for share, _, _ in some), some[0][0], _places(some), _ohms(some)) for some in rows]
+
+
+def _places(rows: Sequence[tuple[float, str, str]]) -> str:
+    """The kind of some faults, then what they are at, without saying twice what they share."""
+    at: dict[str, list[str]] = {}
+    for _, fault, _ in rows[:_LINES]:
+        field, _, name = fault.partition(" ")[2].rpartition("=")
+        at.setdefault(field, []).append(name)
+    listed = "; ".join(f"{field}=" + ", ".join(names) for field, names in at.items() if field)
+    more = f" and {len(rows) - _LINES} more" if len(rows) > _LINES else ""
+    return f"{rows[0][1].partition(' ')[0]} {listed}{more}".rstrip()
+
+
+def _ohms(rows: Sequence[tuple[float, str, str]]) -> str:
+    return " or ".join(dict.fromkeys(ohms for _, _, ohms in rows if ohms))
+
+
 def _show_groups(out: Console, found: Fits, everything: bool) -> None:
     """What no reading tells apart, a line for each group of several."""
     several = [group for group in found.groups if len(group) > 1]
@@ -124,7 +162,7 @@ def _show_groups(out: Console, found: Fits, everything: bool) -> None:
     out.print("Cannot be told apart by any reading:")
     shown = several if everything else several[:_LINES]
     for group in shown:
-        parts = [f"{fault} {ohms}".rstrip() for _, fault, ohms in _collapsed([(name, 0.0) for name in group])]
+        parts = [f"{fault} {ohms}".rstrip() for _, fault, ohms in collapsed([(name, 0.0) for name in group])]
         more = 0 if everything else max(0, len(parts) - 4)
         tail = f" and {more} more" if more else ""
         out.print(f"  {'; '.join(parts[: len(parts) - more])}{tail}", soft_wrap=True)
@@ -140,11 +178,11 @@ def _show_out(out: Console, found: Fits, readings: Iterable[str], everything: bo
     rows = table("out by reading", "faults", right=("faults",))
     for reading, names in by_reading.items():
         rows.add_row(reading, str(len(names)))
-    out.print(rows)
+    print_table(out, rows)
     if everything:
         for reading, names in by_reading.items():
             out.print(f"Out by {reading}:", soft_wrap=True)
-            for _, fault, ohms in _collapsed([(name, 0.0) for name in names]):
+            for _, fault, ohms in collapsed([(name, 0.0) for name in names]):
                 out.print(f"  {fault} {ohms}".rstrip(), soft_wrap=True)
 
 
@@ -159,36 +197,6 @@ def _show_pairs(out: Console, found: Fits, everything: bool) -> None:
     show_table(out, "Two faults that fit together, best first", rows)
     if len(kept) < len(found.fits):
         out.print(f"and {len(found.fits) - len(kept)} more; --all shows them")
-
-
-def _collapsed(names: Iterable[tuple[str, float]]) -> list[tuple[float, str, str]]:
-    """(share, fault without its ohm, the range of ohms) with those of one kind and place together, best first."""
-    kinds: dict[str, set[str]] = {}
-    ohms: dict[str, list[float]] = {}
-    shares: dict[str, float] = {}
-    for name, share in names:
-        words = name.split(" ")
-        tail = " ".join(word for word in words[1:] if not word.startswith("ohm="))
-        key = f"{_TOGETHER.get(words[0], words[0])} {tail}"
-        given = [float(word[4:]) for word in words if word.startswith("ohm=")]
-        has_ohm = words[0] in (*_TOGETHER, *_TOGETHER.values()) or words[0].endswith("_dropout")
-        kinds.setdefault(key, set()).add(words[0])
-        ohms.setdefault(key, []).extend(given or ([float("inf")] if has_ohm else []))
-        shares[key] = shares.get(key, 0.0) + share
-    rows = []
-    for key, share in shares.items():
-        values = sorted(set(ohms[key]))
-        label = f"{'/'.join(sorted(kinds[key]))} {key.partition(' ')[2]}".rstrip()
-        rows.append((share, label, _range(values)))
-    return sorted(rows, key=lambda row: -row[0])
-
-
-def _range(values: Sequence[float]) -> str:
-    """A range of ohms as tried: "200 ohm to open"."""
-    if not values:
-        return ""
-    ends = ["open" if value == float("inf") else ohm_text(value).replace(".0 ohm", " ohm") for value in values]
-    return ends[0] if len(ends) == 1 else f"{ends[0]} to {ends[-1]}"
 
 
 def _percent(share: float) -> str:

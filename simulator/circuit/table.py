@@ -20,12 +20,19 @@ Floats = NDArray[np.float64]
 class FaultTable:
     """Many copies of one vehicle with different deviations, prepared once: battery off, some connectors parted.
 
-    Raises BadRequest where the copies are of different vehicles. Copies that share an elimination pattern are
-    differences from one network and go through the kernel together.
+    ``ignition_on`` closes the fuses that the key switches. Raises BadRequest where the copies are of different
+    vehicles. Copies that share an elimination pattern are differences from one network and go through the kernel
+    together.
     """
 
-    def __init__(self, hypotheses: Sequence[Vehicle], parted: frozenset[tuple[str, str]] = frozenset()) -> None:
-        self._copies = Copies(hypotheses, Condition(battery_on=False, ignition_on=False, parted=parted))
+    def __init__(
+        self,
+        hypotheses: Sequence[Vehicle],
+        parted: frozenset[tuple[str, str]] = frozenset(),
+        *,
+        ignition_on: bool = False,
+    ) -> None:
+        self._copies = Copies(hypotheses, Condition(battery_on=False, ignition_on=ignition_on, parted=parted))
 
     def __len__(self) -> int:
         return len(self._copies.drafts)
