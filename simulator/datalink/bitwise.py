@@ -89,8 +89,11 @@ class Bitwise:
         self._count += 1
         station = self._stations[node]
         station.waiting[frame.key, self._count if frame.kept else 0] = frame
-        island.go_back(t_ns)
         n = island.number[node]
+        if island.late(t_ns):
+            island.reload(n)
+            return
+        island.go_back(t_ns)
         island.load(n)
         island.wake(n, t_ns)
         self.deadline_ns = min(self.deadline_ns, island.due_ns)
@@ -196,9 +199,10 @@ class Bitwise:
         """A new island of these nodes; it takes over the clock of the busiest they come from."""
         island = Island([self._stations[name] for name in names], self._timing, t_ns, wiring)
         before = [self._home[name] for name in names if name in self._home]
-        clocks = [one for one in before if not one.at_rest] or before
-        if clocks:
-            island.take_clock(clocks[0], t_ns)
+        if before:
+            island.take_clock(list({id(one): one for one in before}.values()), t_ns)
+        else:
+            island.set_off(t_ns)
         for name in names:
             if name in self._stuck:
                 island.hold(name)

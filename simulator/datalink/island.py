@@ -14,15 +14,19 @@ from numpy.typing import NDArray
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import FD_LENGTHS, PADDING
 from simulator.datalink.trouble import FIELDS, STATES
-from simulator.kernels import bits, layout
+from simulator.kernels import bits, layout, quanta
 from simulator.kernels.sending import LONGEST_BITS, write_bits
 
 Ints = NDArray[np.int64]
 
 #: How far the kernel runs ahead at most, in nominal bits.
 _AHEAD_BITS = 4000
+_REST = frozenset((layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING))
 #: Sets of drivers whose levels are kept, twice.
 _TABLE = 1024
+#: Quanta in a bit, and how many of them a bit gives way at most: a tenth of a bit (own choice; Bosch CAN 2.0, 13.7,
+#: allows up to four of eight to twenty-five).
+_QUANTA, _JUMP = 40, 4
 #: Bits kept in one piece while they are watched.
 _WATCHED = 4096
 #: Who reads dominant, and who reads neither level, while a set of nodes drives.
@@ -51,7 +55,6 @@ class Station:
         self.heard_by: tuple[tuple[str, ...], ...] = ((), ())
         self.wire = np.zeros((2, 2, LONGEST_BITS), np.uint8)
         self.sizes = np.zeros((2, 2), np.int64)
-        self.read = np.zeros(64, np.uint8)
         self.row[layout.BIT] = self.row[layout.SEEN] = 1
         self.row[layout.SKILL], self.row[layout.AUTO] = skill, automatic
 
@@ -64,6 +67,15 @@ class Timing:
         self.bit_ns = 1e9 / bit_rate
         point = sample_point if data_point is None else data_point
         self.clock = np.array([self.bit_ns, 1e9 / (data_bit_rate or bit_rate), sample_point, point, 0.0])
+        self._rates = ((bit_rate, sample_point), (data_bit_rate or bit_rate, point))
+
+    def quanta(self, own_rate: int | None = None) -> list[list[int]]:
+        """Nominal and data: quantum in ps; in quanta the bit, up to the sample point, synchronisation jump width."""
+        found = []
+        for rate, point in self._rates:
+            rate = own_rate or rate
+            found.append([round(1e12 / rate / _QUANTA), _QUANTA, round(point * _QUANTA), _JUMP])
+        return found
 
 
 class Island:
@@ -77,7 +89,6 @@ class Island:
         self.rows = np.array([station.row for station in stations])
         self.wire = np.array([station.wire for station in stations])
         self.sizes = np.array([station.sizes for station in stations])
-        self.data = np.array([station.read for station in stations])
         for n, station in enumerate(stations):
             self.rows[n, layout.GOT], self.rows[n, layout.ACKED] = (self._mask(names) for names in station.heard_by)
         self.world = np.zeros(layout.WORLD, np.int64)
@@ -85,12 +96,16 @@ class Island:
         self.world[layout.OPENED_NS] = -1
         self.world[layout.MUTE] = self._mask(wiring.mute)
         self.clock = timing.clock.copy()
-        self.seen = np.zeros(count, np.int64)
+        self.rows[:, layout.SEES] = 0
         for name, n in self.number.items():
             for hearer in wiring.hearers[name]:
                 if hearer in self.number:
-                    self.seen[self.number[hearer]] |= 1 << n
+                    self.rows[self.number[hearer], layout.SEES] |= 1 << n
         self.held = self._mask(wiring.held)
+        self._quanta = np.array([timing.quanta(wiring.rates.get(name)) for name in self.number], np.int64)
+        own = {wiring.rates.get(name) for name in self.number}
+        self.world[layout.TIMED] = 2 * (own - {None, timing.bit_rate} != set())
+        self.rows[:, layout.OUT] = self.rows[:, layout.BIT]
         self.notes = np.zeros((64 + 16 * count, layout.NOTE), np.int64)
         self._keys = np.full(_TABLE, -1, np.int64)
         self._masks = np.zeros((2, _TABLE), np.int64)
@@ -99,9 +114,10 @@ class Island:
         self._trace = np.zeros((0, bits.TRACE + count), np.int64)
         self._window = (0, 0)
         self._ahead = False
+        self._base_ns = t_ns
         self._timing = timing
         self._known: dict[int, tuple[str, ...]] = {}
-        self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy(), self.data.copy())
+        self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy())
 
     def _mask(self, names: Iterable[str]) -> int:
         return sum(1 << self.number[name] for name in names if name in self.number)
@@ -117,21 +133,30 @@ class Island:
     def leave(self) -> None:
         """Give every station its controller back."""
         for n, station in enumerate(self.stations):
+            if self.rows[n, layout.TWIN]:
+                bits.catch_up(self.rows, n)
             station.row, station.wire, station.sizes = self.rows[n], self.wire[n], self.sizes[n]
-            station.read = self.data[n]
             station.heard_by = tuple(self.names(int(station.row[field])) for field in (layout.GOT, layout.ACKED))
 
-    def take_clock(self, other: Island, t_ns: int) -> None:
-        """Go on with the bits of another island."""
+    def take_clock(self, others: Sequence[Island], t_ns: int) -> None:
+        """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
+        other = next((one for one in others if not one.at_rest), others[0])
         at_ns = other.now_ns
         bits.anchor(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
+        for one in others:
+            for name in set(one.number) & set(self.number):
+                n = self.number[name]
+                if not one.world[layout.TIMED]:
+                    self.rows[n, layout.DUE_PS], self.rows[n, layout.SAMPLED] = 1000 * self.now_ns, 1
+                    self.rows[n, layout.BEFORE] = self.rows[n, layout.LEVEL] = self.rows[n, layout.SEEN]
+                elif not self.world[layout.TIMED]:
+                    self.world[layout.TIMED] = 1
         self.due_ns = max(t_ns, self.now_ns)
 
     @property
     def at_rest(self) -> bool:
         """Whether nobody sends anything, nor is in the middle of something."""
-        rest = (layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING)
-        return bool(np.isin(self.rows[:, layout.STATE], rest).all())
+        return all(state in _REST for state in self.rows[:, layout.STATE].tolist())
 
     def committed(self, node: str, field: int) -> int:
         """A number of a controller as of the last event."""
@@ -151,32 +176,44 @@ class Island:
     @property
     def now_ns(self) -> int:
         """Start of the bit that comes next."""
-        return int(bits.now_ns(self.world, self.clock))
+        world = self.world
+        whole = world.item(layout.BITS) * 1_000_000_000 // self._timing.bit_rate
+        return int(world.item(layout.ANCHOR_NS) + whole + round(self.clock.item(bits.MORE_NS)))
 
     def run_ahead(self, limit_ns: int = NEVER_NS) -> None:
         """Find the next instant at which somebody has to be told something; until then the state is provisional."""
         now_ns = self.now_ns
-        # frames that start in this bit have started: what is submitted at this instant from now on comes too late
-        bits.open_bit(self.rows, self.world, self.clock, now_ns)
-        for kept, now in zip(self._kept, (self.rows, self.world, self.clock, self.data), strict=True):
-            np.copyto(kept, now)
+        self._base_ns = now_ns
         self._ahead = True
         if limit_ns <= now_ns:
             limit_ns = NEVER_NS
         limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self._timing.bit_ns))
-        reason = self._run(limit_ns)
+        # frames that start in this bit start: what is submitted at this instant from now on comes too late
+        reason = self._run(limit_ns, keep=True)
         self.due_ns = NEVER_NS if reason == bits.QUIET else max(self.now_ns, limit_ns * (reason == bits.LIMIT))
+
+    def late(self, t_ns: int) -> bool:
+        """Whether a frame submitted now can change nothing up to the next event: no other could start before it."""
+        offered_ns = self.world.item(layout.OFFERED_NS)
+        return self._ahead and self.due_ns != NEVER_NS and offered_ns < t_ns and offered_ns <= self._base_ns
 
     def go_back(self, t_ns: int) -> None:
         """Undo what lies after an instant: to the first bit that starts then or later; a bus at rest stops there."""
         if not self._ahead or t_ns >= self.due_ns != NEVER_NS:
             return
-        for kept, now in zip(self._kept, (self.rows, self.world, self.clock, self.data), strict=True):
+        for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
             np.copyto(now, kept)
         self._ahead = False
-        if self._run(t_ns) == bits.QUIET:
-            bits.anchor(self.world, self.clock, max(t_ns, self.now_ns))
+        if self._run(t_ns) == bits.QUIET and t_ns > self.now_ns:
+            self.set_off(t_ns)
         self.due_ns = max(t_ns, self.now_ns)
+
+    def set_off(self, t_ns: int, *numbers: int) -> None:
+        """Count bits from an instant on: all of a quiet bus, or some controllers."""
+        bits.anchor(self.world, self.clock, t_ns)
+        if self.world[layout.TIMED]:
+            chosen = list(numbers) or slice(None)
+            self.rows[chosen, layout.DUE_PS], self.rows[chosen, layout.SAMPLED] = 1000 * t_ns, 1
 
     def settle(self) -> list[list[int]]:
         """It has come to pass: what was noted (time, what, who, a, b)."""
@@ -187,15 +224,33 @@ class Island:
         noted: list[list[int]] = self.notes[:count].tolist()
         return noted
 
-    def _run(self, limit_ns: int) -> int:
+    def _run(self, limit_ns: int, keep: bool = False) -> int:
+        if keep and self.world[layout.TIMED]:
+            for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
+                np.copyto(kept, now)
         while True:
-            reason = bits.run_bits(
-                self.rows, self.world, self.clock, self.seen, self.held, self.wire, self.sizes, self.data, self._keys,
-                self._masks[0], self._masks[1], self._flips, self.notes, self._trace, limit_ns,
-            )  # fmt: skip
-            if reason != bits.UNKNOWN_SET:
-                return reason
-            self._learn(int(self.world[layout.DRIVE]))
+            if self.world[layout.TIMED]:
+                reason = self._run_out_of_step(limit_ns)
+            else:
+                reason = bits.run_bits(
+                    self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys, self._masks[0],
+                    self._masks[1], self._flips, self.notes, self._trace, *self._kept, keep, limit_ns,
+                )  # fmt: skip
+                keep = False
+                if reason == bits.MIXED:
+                    start_ps, rate = 1000 * int(self.world[layout.ANCHOR_NS]), int(self.world[layout.BITS])
+                    first = int(self.world[layout.FIRST_NOTE])
+                    quanta.fall_out(self.rows, self.world, self._quanta, start_ps, rate, first, self.notes)
+            if reason == bits.UNKNOWN_SET:
+                self._learn(int(self.world[layout.DRIVE]))
+            elif reason != bits.MIXED:
+                return int(reason)
+
+    def _run_out_of_step(self, limit_ns: int) -> int:
+        return quanta.run_quanta(
+            self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys, self._masks[0],
+            self._masks[1], self._flips, self.notes, self._quanta, limit_ns,
+        )  # fmt: skip
 
     # -- levels
 
@@ -305,7 +360,7 @@ class Island:
         now_ns = self.now_ns
         if self.rows[n, layout.STATE] == layout.IDLE and t_ns > now_ns:
             # whoever counts recessive bits now is cut short by the edge: all synchronise to it
-            bits.anchor(self.world, self.clock, t_ns)
+            self.set_off(t_ns, n)
         elif self.at_rest:
             self.world[layout.OPENED_NS] = -1
         elif self.world[layout.OPENED_NS] == now_ns:

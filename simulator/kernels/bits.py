@@ -10,37 +10,59 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.kernels.controller import step
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
+    ALONE,
     ANCHOR_NS,
+    AT,
     BIT,
     BITS,
     BUS_OFF,
+    COUNT,
+    CRC_DELIMITER,
+    DOMINANTS,
     DRIVE,
+    ELAPSED,
     EXACT,
     FIELD,
     FINISHED,
+    FIRST_NOTE,
     FLIPPED,
     FRAME,
     HERTZ,
+    ID,
     IDLE,
     INTEGRATING,
+    INTERMISSION,
+    LEFT,
     MUTE,
     NOTES,
+    OFFERED_NS,
     OPENED_NS,
     RATE,
     RESTING,
+    ROW,
     SEEN,
+    SEES,
+    SENDS,
+    SHOWS,
+    SKILL,
+    SLOT,
     STATE,
     STOPS,
     STUCK,
     SUSPEND,
+    TOLD,
     TRACED,
+    TWIN,
+    VERDICT,
     WANTS,
+    WORDS,
     Bytes,
     Ints,
+    fail,
 )
-from simulator.kernels.reading import begin
+from simulator.kernels.reading import begin, follow
 
 Floats = NDArray[np.float64]
 
@@ -53,7 +75,7 @@ TRACE = 4
 NOMINAL_NS, DATA_NS, NOMINAL_POINT, DATA_POINT, MORE_NS = range(5)
 
 
-@compiled
+@inlined
 def place_of(keys: Ints, drive: int) -> int:
     """Where a set of drivers is, or would be, in the table of levels."""
     last = keys.shape[0] - 1
@@ -63,7 +85,7 @@ def place_of(keys: Ints, drive: int) -> int:
     return k
 
 
-@compiled
+@inlined
 def now_ns(world: Ints, clock: Floats) -> int:
     """Start of the bit that comes next."""
     t_ns: int = world[ANCHOR_NS] + world[BITS] * 1_000_000_000 // world[HERTZ] + round(clock[MORE_NS])
@@ -78,7 +100,7 @@ def anchor(world: Ints, clock: Floats, t_ns: int) -> None:
     clock[MORE_NS] = 0.0
 
 
-@compiled
+@inlined
 def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bool, bool]:
     """Start frames where one waits, once for each bit; (who drives, whether anything goes on, whether a frame does)."""
     drive, busy, rest = 0, False, True
@@ -90,6 +112,8 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
             begin(rows, n, t_ns)
             state = FRAME
             anchor(world, clock, t_ns)
+        if state == IDLE or (state == INTERMISSION and rows[n, COUNT] == 2):
+            world[OFFERED_NS] = t_ns
         if state != IDLE and state != RESTING:
             busy = True
             if state not in (SUSPEND, INTEGRATING, BUS_OFF):
@@ -98,10 +122,8 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
     return (drive & ~world[MUTE]) | world[STUCK], busy, rest
 
 
-@compiled
-def reads(
-    rows: Ints, seen: Ints, held: int, drive: int, world: Ints, keys: Ints, dominant: Ints, undefined: Ints
-) -> int:
+@inlined
+def reads(rows: Ints, held: int, drive: int, world: Ints, keys: Ints, dominant: Ints, undefined: Ints) -> int:
     """Who reads dominant while this set drives; -1 if the table does not know the set yet."""
     world[DRIVE] = drive
     mask: int = held
@@ -115,12 +137,12 @@ def reads(
                 mask |= (1 - rows[n, SEEN]) << n
     elif drive:
         for n in range(rows.shape[0]):
-            if seen[n] & drive:
+            if rows[n, SEES] & drive:
                 mask |= 1 << n
     return mask
 
 
-@compiled
+@inlined
 def flipped(world: Ints, flips: Ints, t_ns: int, length_ns: float) -> int:
     """Whose sample is inverted in the bit that starts now."""
     mask = 0
@@ -131,20 +153,27 @@ def flipped(world: Ints, flips: Ints, t_ns: int, length_ns: float) -> int:
     return mask
 
 
-@compiled
-def _pass_time(rows: Ints, world: Ints, clock: Floats, before: int) -> int:
-    """The bit is over: move on by its length; 1 in the data phase, 0 in the nominal, -1 where they differ."""
-    after = rows[0, RATE]
-    for n in range(1, rows.shape[0]):
-        if rows[n, RATE] != after:
-            return -1
+@inlined
+def spend(clock: Floats, world: Ints, before: int, after: int) -> None:
+    """The bit is over: move on by its length; its rate may have changed at the sample point."""
     if before == 0 and after == 0:
         world[BITS] += 1
-        return 0
-    first = clock[DATA_NS] * clock[DATA_POINT] if before else clock[NOMINAL_NS] * clock[NOMINAL_POINT]
-    last = clock[DATA_NS] * (1 - clock[DATA_POINT]) if after else clock[NOMINAL_NS] * (1 - clock[NOMINAL_POINT])
-    clock[MORE_NS] += first + last
-    return int(after)
+    else:
+        first = clock[DATA_NS] * clock[DATA_POINT] if before else clock[NOMINAL_NS] * clock[NOMINAL_POINT]
+        last = clock[DATA_NS] * (1 - clock[DATA_POINT]) if after else clock[NOMINAL_NS] * (1 - clock[NOMINAL_POINT])
+        clock[MORE_NS] += first + last
+
+
+@inlined
+def _rate(rows: Ints) -> int:
+    """1 in the data phase, 0 in the nominal, -1 where controllers differ."""
+    rate: int = -1
+    for n in range(rows.shape[0]):
+        if rows[n, TWIN] == 0:
+            if rate >= 0 and rows[n, RATE] != rate:
+                return -1
+            rate = rows[n, RATE]
+    return rate
 
 
 @compiled
@@ -155,10 +184,11 @@ def write_trace(rows: Ints, world: Ints, trace: Ints, start_ns: int, mask: int) 
     trace[k, 2] = world[DRIVE]
     trace[k, 3] = mask
     for n in range(rows.shape[0]):
-        trace[k, TRACE + n] = rows[n, STATE] << 8 | rows[n, FIELD]
+        m = rows[n, TWIN] - 1 if rows[n, TWIN] else n
+        trace[k, TRACE + n] = rows[n, STATE] << 8 | rows[m, FIELD]
 
 
-@compiled
+@inlined
 def end_bit(world: Ints, clock: Floats, notes: Ints, first: int, trace: Ints, end_ns: int) -> None:
     """Give what was noted its time; a frame that is through starts the count of time anew."""
     if trace.shape[0]:
@@ -172,28 +202,147 @@ def end_bit(world: Ints, clock: Floats, notes: Ints, first: int, trace: Ints, en
 
 
 @compiled
+def catch_up(rows: Ints, n: int) -> None:
+    """Take over what the twin has read; from here on a controller reads by itself."""
+    m = rows[n, TWIN] - 1
+    rows[n, TWIN] = 0
+    rows[n, RATE] = rows[m, RATE]
+    for field in range(FIELD, SEEN):
+        rows[n, field] = rows[m, field]
+    for word in range(WORDS, ROW):
+        rows[n, word] = rows[m, word]
+
+
+@compiled
+def _part(rows: Ints, n: int, bit: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int) -> None:
+    """The twin has come to the end of the CRC or has met an error: so has this one, unless it was one in sending."""
+    m = rows[n, TWIN] - 1
+    catch_up(rows, n)
+    if rows[m, TOLD] & ALONE:
+        step(rows, n, bit, wire, sizes, world, notes, t_ns)
+    elif rows[m, TOLD]:
+        rows[n, VERDICT] = rows[m, TOLD]
+        fail(rows, n, world, notes)
+    elif rows[m, STATE] != FRAME:
+        rows[n, STATE] = rows[m, STATE]
+        rows[n, COUNT] = 0
+
+
+@inlined
+def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int) -> None:
+    """Every controller takes its bit; receivers that have read the same since SOF are read for by one of them."""
+    count = rows.shape[0]
+    twins, first, fresh = False, -1, 0
+    for n in range(count):
+        m = rows[n, TWIN] - 1
+        if m >= 0:
+            if (mask >> n ^ mask >> m) & 1 == 0:
+                twins = True
+                continue
+            catch_up(rows, n)
+        state = rows[n, STATE]
+        step(rows, n, 1 - (mask >> n & 1), wire, sizes, world, notes, t_ns)
+        if rows[n, STATE] == FRAME and rows[n, FIELD] == ID and rows[n, LEFT] == 11:
+            if first < 0 or rows[n, SENDS] > rows[first, SENDS]:
+                first = n
+            fresh |= int(state != FRAME and rows[n, SENDS] == 0) << n
+    if twins:
+        for n in range(count):
+            m = rows[n, TWIN] - 1
+            if m >= 0:
+                rows[n, SEEN] = bit = 1 - (mask >> n & 1)
+                if rows[m, TOLD] or rows[m, STATE] != FRAME or rows[m, FIELD] >= CRC_DELIMITER:
+                    _part(rows, n, bit, wire, sizes, world, notes, t_ns)
+    if fresh:
+        for n in range(count):
+            if fresh >> n & 1 and n != first and rows[n, SKILL] == rows[first, SKILL]:
+                rows[n, TWIN] = first + 1
+
+
+@compiled
+def cruiser(rows: Ints, world: Ints, held: int, keys: Ints, dominant: Ints, undefined: Ints) -> int:
+    """The transmitter that is alone in a frame's body, with all the others reading as it does or out of it; or -1."""
+    count = rows.shape[0]
+    m = -1
+    for n in range(count):
+        if rows[n, SENDS] and rows[n, STATE] == FRAME:
+            if m >= 0:
+                return -1
+            m = n
+    if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or held or world[STUCK] or world[MUTE] >> m & 1:
+        return -1
+    for n in range(count):
+        if rows[n, SEES] >> m & 1 == 0 and rows[n, STATE] != RESTING:
+            return -1
+        if n != m and rows[n, TWIN] != m + 1 and rows[n, STATE] not in (RESTING, BUS_OFF, INTEGRATING):
+            return -1
+    if world[EXACT]:
+        at, rest = place_of(keys, 1 << m), place_of(keys, 0)
+        if keys[at] != 1 << m or keys[rest] or undefined[at] or undefined[rest] or dominant[rest]:
+            return -1
+        if dominant[at] != (1 << count) - 1:
+            return -1
+    return m
+
+
+@compiled
+def cruise(
+    rows: Ints, m: int, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, next_flip_ns: int, limit_ns: int
+) -> None:
+    """Run the body of a frame on which everybody agrees: only its transmitter needs to look at the bits."""
+    quiet = bit = 0
+    slot, shows = rows[m, SLOT], rows[m, SHOWS]
+    while rows[m, FIELD] < CRC_DELIMITER:
+        t_ns = now_ns(world, clock)
+        before = rows[m, RATE]
+        if t_ns >= limit_ns or t_ns + clock[NOMINAL_NS] >= next_flip_ns:
+            break
+        bit = rows[m, BIT]
+        quiet = quiet + 1 if bit else 0
+        rows[m, ELAPSED] += 1
+        rows[m, DOMINANTS] += 1 - bit
+        follow(rows, m, bit)
+        at = rows[m, AT] + 1
+        rows[m, AT] = at
+        rows[m, BIT] = wire[m, slot, shows, at]
+        spend(clock, world, before, rows[m, RATE])
+    for n in range(rows.shape[0]):
+        rows[n, SEEN] = bit
+        if rows[n, STATE] in (BUS_OFF, INTEGRATING):
+            rows[n, COUNT] = quiet
+        elif rows[n, TWIN] and rows[m, FIELD] >= CRC_DELIMITER:
+            catch_up(rows, n)
+
+
+@compiled
 def run_bits(
     rows: Ints,
     world: Ints,
     clock: Floats,
-    seen: Ints,
     held: int,
     wire: Bytes,
     sizes: Ints,
-    data: Bytes,
     keys: Ints,
     dominant: Ints,
     undefined: Ints,
     flips: Ints,
     notes: Ints,
     trace: Ints,
+    kept_rows: Ints,
+    kept_world: Ints,
+    kept_clock: Floats,
+    keep: bool,
     limit_ns: int,
 ) -> int:
     """Run until something stops it; no bit starts at ``limit_ns`` or later, and a bus at rest stops a bit earlier.
 
+    With ``keep`` frames that wait start first, and the state after that is copied to the ``kept`` arrays.
     ``flips`` (number, 2): instants, ascending, and masks of controllers whose sample is inverted in the bit there.
     """
     count = rows.shape[0]
+    if keep:
+        open_bit(rows, world, clock, now_ns(world, clock))
+        kept_rows[:], kept_world[:], kept_clock[:] = rows, world, clock
     while True:
         t_ns = now_ns(world, clock)
         if t_ns >= limit_ns:
@@ -203,23 +352,28 @@ def run_bits(
             return QUIET
         if rest and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
-        mask = reads(rows, seen, held, drive, world, keys, dominant, undefined)
+        mask = reads(rows, held, drive, world, keys, dominant, undefined)
         if mask < 0:
             return UNKNOWN_SET
-        before = rows[0, RATE]
+        before = max(_rate(rows), 0)
         if world[FLIPPED] < flips.shape[0]:
             mask ^= flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
         if trace.shape[0]:
             write_trace(rows, world, trace, t_ns, mask)
         first = world[NOTES]
-        for n in range(count):
-            bit = 1 - (mask >> n & 1)
-            rows[n, SEEN] = bit
-            step(rows, n, bit, seen, wire, sizes, data, world, notes, t_ns)
-        if _pass_time(rows, world, clock, before) < 0:
+        sample(rows, mask, wire, sizes, world, notes, t_ns)
+        after = _rate(rows)
+        if after < 0:
+            world[FIRST_NOTE], world[ANCHOR_NS], world[BITS], clock[MORE_NS] = first, t_ns, before, 0.0
             return MIXED
+        spend(clock, world, before, after)
         end_bit(world, clock, notes, first, trace, now_ns(world, clock))
         if world[STOPS]:
             return STOP
+        if mask and trace.shape[0] == 0:
+            m = cruiser(rows, world, held, keys, dominant, undefined)
+            if m >= 0:
+                next_flip_ns = flips[world[FLIPPED], 0] if world[FLIPPED] < flips.shape[0] else 1 << 62
+                cruise(rows, m, world, clock, wire, sizes, next_flip_ns, limit_ns)
         if notes.shape[0] - world[NOTES] < 4 * count or (trace.shape[0] and world[TRACED] == trace.shape[0]):
             return FULL

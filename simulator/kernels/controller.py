@@ -6,9 +6,10 @@ ISO 11898-1:2015 where they differ.
 
 from __future__ import annotations
 
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     ACK,
+    ALONE,
     AT,
     BIT,
     BIT_DOMINANT,
@@ -42,6 +43,7 @@ from simulator.kernels.layout import (
     RTR,
     RTR_EXTENDED,
     RUN,
+    SEEN,
     SENDS,
     SEQUENCES,
     SHOWS,
@@ -52,6 +54,7 @@ from simulator.kernels.layout import (
     STUFF_ERROR,
     SUSPEND,
     TEC,
+    TOLD,
     VERDICT,
     WAITING,
     WANTS,
@@ -67,7 +70,8 @@ from simulator.kernels.layout import (
 )
 from simulator.kernels.reading import (
     clear,
-    read,
+    finish,
+    follow,
     take_up,
 )
 
@@ -77,33 +81,29 @@ def _differs(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> bool:
     """What is on the wire is not what it sends: whether that is an error. Bosch CAN 2.0, 11.1.1 and 10.3.1.2."""
     field = rows[n, FIELD]
     if bit:
-        rows[n, VERDICT] = BIT_DOMINANT + 1
+        rows[n, VERDICT] = BIT_DOMINANT + 1 | ALONE
         return True
     if field == ACK or field >= CRC_DELIMITER:
         return False
     if field <= (RTR_EXTENDED if rows[n, OWN + rows[n, SLOT]] & EXTENDED else RTR):
         if rows[n, RUN] == 5:  # rule 3, exception 2: a recessive stuff bit overwritten in arbitration
-            rows[n, VERDICT] = STUFF_ERROR + 1 | FREE
+            rows[n, VERDICT] = STUFF_ERROR + 1 | FREE | ALONE
             return True
         rows[n, SENDS] = 0
         note(world, notes, LOST, n, field, rows[n, LEFT])
         return False
-    rows[n, VERDICT] = BIT_RECESSIVE + 1
+    rows[n, VERDICT] = BIT_RECESSIVE + 1 | ALONE
     return True
 
 
 @compiled
-def _in_frame(
-    rows: Ints, n: int, bit: int, seen: Ints, wire: Bytes, sizes: Ints, data: Bytes, world: Ints, notes: Ints
-) -> None:
+def _in_frame(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
     if bit != rows[n, BIT] and (rows[n, SENDS] or bit) and _differs(rows, n, bit, world, notes):
         return
-    read(rows, n, bit, seen, data, world, notes)
-    if rows[n, STATE] == FRAME and rows[n, SENDS] and rows[n, VERDICT] == 0:
-        at = rows[n, AT] + 1
-        rows[n, AT] = at
-        slot, shows = rows[n, SLOT], rows[n, SHOWS]
-        rows[n, BIT] = wire[n, slot, shows, at] if at < sizes[n, slot, shows] else 1
+    if rows[n, FIELD] < CRC_DELIMITER:
+        follow(rows, n, bit)
+    else:
+        finish(rows, n, bit, world, notes)
 
 
 @compiled
@@ -140,9 +140,7 @@ def _flagging(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
 
 
 @compiled
-def _start_reading(
-    rows: Ints, n: int, bit: int, seen: Ints, wire: Bytes, data: Bytes, world: Ints, notes: Ints, t_ns: int
-) -> None:
+def _start_reading(rows: Ints, n: int, bit: int, t_ns: int) -> None:
     """A dominant bit is somebody's SOF; who may send too after intermission goes on with the first bit of its ID."""
     joins = rows[n, STATE] == INTERMISSION and rows[n, WANTS] == 1 and not (rows[n, SENDS] and rows[n, STATUS])
     clear(rows, n)
@@ -150,16 +148,11 @@ def _start_reading(
     if joins:
         take_up(rows, n, t_ns)
         rows[n, ELAPSED] = 1
-    read(rows, n, bit, seen, data, world, notes)
-    if joins:
-        rows[n, AT] = 1
-        rows[n, BIT] = wire[n, rows[n, SLOT], rows[n, SHOWS], 1]
+    follow(rows, n, bit)
 
 
 @compiled
-def _between(
-    rows: Ints, n: int, bit: int, seen: Ints, wire: Bytes, data: Bytes, world: Ints, notes: Ints, t_ns: int
-) -> None:
+def _between(rows: Ints, n: int, bit: int, world: Ints, notes: Ints, t_ns: int) -> None:
     """Delimiter, intermission, suspend transmission, idle."""
     state = rows[n, STATE]
     counted = rows[n, COUNT] + 1
@@ -173,7 +166,7 @@ def _between(
         elif state == INTERMISSION and counted < 3:
             overload(rows, n, world, notes)
         else:
-            _start_reading(rows, n, bit, seen, wire, data, world, notes, t_ns)
+            _start_reading(rows, n, bit, t_ns)
     elif state == DELIMITER:
         if counted == 8:
             end_attempt(rows, n, world, notes)
@@ -204,36 +197,41 @@ def _outside(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
 
 
 @compiled
-def step(
-    rows: Ints,
-    n: int,
-    bit: int,
-    seen: Ints,
-    wire: Bytes,
-    sizes: Ints,
-    data: Bytes,
-    world: Ints,
-    notes: Ints,
-    t_ns: int,
-) -> None:
-    """Controller ``n`` samples ``bit`` in the bit that started at ``t_ns`` and decides what it sends in the next one.
-
-    ``rows`` (controllers, ROW); ``seen[n]`` the controllers whose dominant bits it reads; ``wire`` and ``sizes`` the
-    bits of waiting frames by (controller, slot, ESI); ``data`` the bytes read so far.
-    """
+def _other(rows: Ints, n: int, bit: int, world: Ints, notes: Ints, t_ns: int) -> None:
+    """Anything but a bit of a frame that is as expected."""
     state = rows[n, STATE]
-    if rows[n, SENDS] and (state == FRAME or rows[n, FAILED]):
-        rows[n, ELAPSED] += 1
-        rows[n, DOMINANTS] += 1 - rows[n, BIT]
     if state == FRAME:
-        _in_frame(rows, n, bit, seen, wire, sizes, data, world, notes)
-    elif state == IDLE and bit:
-        return
+        _in_frame(rows, n, bit, world, notes)
     elif state in (FLAG, PASSIVE_FLAG, OVERLOAD, WAITING):
         _flagging(rows, n, bit, world, notes)
     elif state in (INTEGRATING, BUS_OFF):
         _outside(rows, n, bit, world, notes)
     elif state != RESTING:
-        _between(rows, n, bit, seen, wire, data, world, notes, t_ns)
+        _between(rows, n, bit, world, notes, t_ns)
+
+
+@inlined
+def step(rows: Ints, n: int, bit: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int) -> None:
+    """Controller ``n`` samples ``bit`` in the bit that started at ``t_ns`` and decides what it sends in the next one.
+
+    ``rows`` (controllers, ROW); ``wire`` and ``sizes``: the bits of the waiting frames by (controller, slot, ESI).
+    """
+    rows[n, SEEN] = bit
+    state, sends = rows[n, STATE], rows[n, SENDS]
+    if state == IDLE and bit:
+        return
+    if sends and (state == FRAME or rows[n, FAILED]):
+        rows[n, ELAPSED] += 1
+        rows[n, DOMINANTS] += 1 - rows[n, BIT]
+    if state == FRAME and rows[n, FIELD] < CRC_DELIMITER and (sends == 0 or bit == rows[n, BIT]):
+        follow(rows, n, bit)
+    else:
+        _other(rows, n, bit, world, notes, t_ns)
+    rows[n, TOLD] = rows[n, VERDICT]
     if rows[n, VERDICT]:
         fail(rows, n, world, notes)
+    elif rows[n, SENDS] and rows[n, STATE] == FRAME:
+        at = rows[n, AT] + 1
+        rows[n, AT] = at
+        slot, shows = rows[n, SLOT], rows[n, SHOWS]
+        rows[n, BIT] = wire[n, slot, shows, at] if at < sizes[n, slot, shows] else 1

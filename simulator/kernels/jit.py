@@ -54,6 +54,11 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
     return Kernel(function, 0, {"error_model": "python"})
 
 
+def inlined(function: Callable[P, R]) -> Callable[P, R]:
+    """As ``compiled``, and made part of every kernel that calls it: what is called for every bit must not be a call."""
+    return Kernel(function, 0, {"error_model": "python", "forceinline": True})
+
+
 def compiled_when_busy(function: Callable[P, R]) -> Callable[P, R]:
     """As ``compiled``, but not before the kernel has been called often: for kernels whose single call is short."""
     return Kernel(function, PLAIN_CALLS, {"error_model": "python"})

@@ -16,7 +16,7 @@ Bytes = NDArray[np.uint8]
 
 # -- a controller's row
 # STATE one of the states below, COUNT bits in it; BIT what it sends in this bit; SENDS 1 for the transmitter;
-# WANTS 1 if a frame waits in slot NEXT; SLOT, AT: frame and position being sent; SHOWS its ESI.
+# WANTS 1 if a frame waits in slot NEXT; SLOT, AT: frame and position being sent, AT -1 when it is over; SHOWS its ESI.
 STATE, COUNT, BIT, SENDS, WANTS, NEXT, SLOT, AT, SHOWS = range(9)
 # TEC, REC error counters; STATUS 0 active, 1 passive, 2 off; AUTO 1: comes back from bus-off by itself; SEQUENCES to go
 # until then; SKILL 0 classic only, 1 tolerates CAN FD, 2 speaks it; RATE 1 in the data phase.
@@ -27,13 +27,20 @@ FIELD, LEFT, RUN, LAST, CRC15, CRC17, CRC21, STUFFED, FIXED, IDENT, FORM, DLC, S
 # SEEN: last level; OVERLOADING: its flag is an overload flag; SPARED: exception 1 of rule 3 may hold;
 # FAILED: 1 + kind of the error that ended the attempt; SINCE_NS, ELAPSED, DOMINANTS: of the attempt; GOT, ACKED: masks.
 SEEN, OVERLOADING, SPARED, FAILED, SINCE_NS, ELAPSED, DOMINANTS, GOT, ACKED = range(32, 41)
-# OWN, OWN + 1: form of the frame in each slot; the rest is for sampling finer than a bit.
-OWN, START_PS, SAMPLED, SYNCED, BEFORE, LEVEL, LONGER_PS = 41, 43, 44, 45, 46, 47, 48
+# OWN, OWN + 1: form of the frame in each slot. For sampling finer than a bit: start of the bit, whether it has been
+# sampled, whether synchronised since, level at the sample before, level now, next sample or end of the bit.
+OWN, START_PS, SAMPLED, SYNCED, BEFORE, LEVEL, DUE_PS = 41, 43, 44, 45, 46, 47, 48
 # DELAYS: overload frames it still asks for, because it is not ready for the next frame; VERDICT: 1 + kind of the error
-# found in this bit, with FLAGGING if it sends a flag, and with FREE if it costs nothing.
+# found in this bit, with FLAGGING if it sends a flag, with FREE if it costs nothing, with ALONE if it is one
+# in sending.
 DELAYS, VERDICT = 49, 50
-ROW = 51
-FLAGGING, FREE = 16, 32
+# SEES: mask of those whose dominant bits it reads; WORDS: the data read, 32 bits in each.
+# TWIN: 1 + number of a receiver that has read the same since SOF and reads for this one too, else 0; TOLD: VERDICT of
+# this bit.
+# OUT: what it drives now.
+SEES, TWIN, TOLD, OUT, WORDS = 51, 52, 53, 54, 55
+ROW = WORDS + 16
+FLAGGING, FREE, ALONE = 16, 32, 64
 
 # -- states
 INTEGRATING, IDLE, FRAME, FLAG, PASSIVE_FLAG, OVERLOAD, WAITING, DELIMITER, INTERMISSION, SUSPEND, BUS_OFF, RESTING = (
@@ -54,11 +61,11 @@ BIT_RECESSIVE, BIT_DOMINANT, STUFF_ERROR, FORM_ERROR, CRC_ERROR, ACK_ERROR = ran
 NOTE = 5
 ERROR, LOST, OVERLOADED, UNDETECTED, SENT, ENDED, CHANGED = range(7)
 
-# -- the world of one bus: integers
-ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, EXACT, KEYS, FLIPPED, TRACED, FINISHED, OPENED_NS = (
-    range(14)
-)  # fmt: skip
-WORLD = 14
+# -- the world of one bus: integers. OPENED_NS: frames due at this bit have started; OFFERED_NS: where one last could;
+# TIMED: 1 while controllers are out of step, 2 if they always are.
+ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, EXACT, KEYS, FLIPPED, TRACED, FINISHED = range(13)
+OPENED_NS, OFFERED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16, 17
+WORLD = 18
 
 PASSIVE_AT, OFF_AT, MOST = 128, 256, 255
 #: What a success makes of a receive counter above 127: anything from 119 to 127 (rule 8).
@@ -85,6 +92,7 @@ def end_attempt(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
     if rows[n, FAILED]:
         note(world, notes, ENDED, n, rows[n, FAILED] - 1, 0)
         rows[n, FAILED] = 0
+        rows[n, AT] = -1
 
 
 @compiled
@@ -127,7 +135,7 @@ def fail(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
     received = 8 if verdict & FLAGGING else 1  # rules 5 and 1
     place = rows[n, FIELD] if rows[n, STATE] == FRAME else 32 + rows[n, STATE]
     where = place << 4 | kind | rows[n, SENDS] << 12 | rows[n, LEFT] << 16
-    if rows[n, SENDS] and not rows[n, FAILED]:
+    if rows[n, SENDS] and not rows[n, FAILED] and rows[n, AT] >= 0:
         rows[n, FAILED] = kind + 1
     rows[n, RATE] = rows[n, COUNT] = rows[n, OVERLOADING] = rows[n, SPARED] = rows[n, VERDICT] = 0
     if rows[n, STATUS]:

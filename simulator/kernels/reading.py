@@ -6,7 +6,7 @@ Sources: Bosch CAN Specification 2.0 (1991), part B, 10.3 (frames) and 10.7 (stu
 
 from __future__ import annotations
 
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     ACK,
     ACK_DELIMITER,
@@ -57,10 +57,12 @@ from simulator.kernels.layout import (
     REC,
     REMOTE,
     RES,
+    ROW,
     RTR,
     RTR_EXTENDED,
     RUN,
     SEEN,
+    SEES,
     SENDS,
     SENT,
     SHOWN,
@@ -80,8 +82,8 @@ from simulator.kernels.layout import (
     UNDETECTED,
     VALUE,
     VERDICT,
+    WORDS,
     WRONG,
-    Bytes,
     Ints,
     intermit,
     note,
@@ -96,6 +98,8 @@ def clear(rows: Ints, n: int) -> None:
     rows[n, STATE] = FRAME
     for field in range(FIELD, SEEN):
         rows[n, field] = 0
+    for word in range(WORDS, ROW):
+        rows[n, word] = 0
     rows[n, LEFT] = 1
     rows[n, LAST] = 2
     rows[n, CRC17] = 0x10000
@@ -121,7 +125,7 @@ def begin(rows: Ints, n: int, t_ns: int) -> None:
     rows[n, BIT] = 0
 
 
-@compiled
+@inlined
 def checksum(register: int, bit: int, width: int, polynomial: int) -> int:
     """The register of a cyclic redundancy check after one more bit."""
     feedback = (register >> (width - 1)) ^ bit
@@ -129,18 +133,18 @@ def checksum(register: int, bit: int, width: int, polynomial: int) -> int:
     return register ^ polynomial if feedback else register
 
 
-@compiled
+@inlined
 def _check_fd(rows: Ints, n: int, bit: int) -> None:
     """CAN FD: both checksums run over the bits as they are on the wire."""
     rows[n, CRC17] = checksum(rows[n, CRC17], bit, 17, 0x1685B)
     rows[n, CRC21] = checksum(rows[n, CRC21], bit, 21, 0x102899)
 
 
-@compiled
+@inlined
 def _unstuff(rows: Ints, n: int, bit: int) -> bool:
     """Whether this bit carries something: stuff bits do not, nor does what is none but should be one."""
     field, fd = rows[n, FIELD], rows[n, FORM] & FD
-    if rows[n, RUN] == 5 and (field <= DATA or (fd == 0 and field <= CRC_DELIMITER)):
+    if rows[n, RUN] == 5 and (field <= DATA or fd == 0):
         if bit == rows[n, LAST]:
             rows[n, VERDICT] = STUFF_ERROR + 1
             return False
@@ -149,6 +153,8 @@ def _unstuff(rows: Ints, n: int, bit: int) -> bool:
         rows[n, STUFFED] += 1
         if rows[n, SKILL] == 2 and field <= DATA:
             _check_fd(rows, n, bit)
+        if rows[n, LEFT] == 0:  # the last five bits of the CRC were equal
+            _go(rows, n, CRC_DELIMITER, 1)
         return False
     if fd and (field in (STUFF_COUNT, CRC)):
         if rows[n, FIXED] == 0:
@@ -159,13 +165,13 @@ def _unstuff(rows: Ints, n: int, bit: int) -> bool:
             return False
         rows[n, FIXED] -= 1
         rows[n, LAST] = bit
-    elif field <= CRC:
+    else:
         rows[n, RUN] = rows[n, RUN] + 1 if bit == rows[n, LAST] else 1
         rows[n, LAST] = bit
     return True
 
 
-@compiled
+@inlined
 def _go(rows: Ints, n: int, field: int, left: int) -> None:
     rows[n, FIELD] = field
     rows[n, LEFT] = left
@@ -179,7 +185,7 @@ def _except(rows: Ints, n: int) -> None:
     rows[n, COUNT] = rows[n, RATE] = 0
 
 
-@compiled
+@inlined
 def _arbitration_field(rows: Ints, n: int, bit: int, done: bool) -> None:
     """SOF up to RTR and IDE."""
     field = rows[n, FIELD]
@@ -200,7 +206,7 @@ def _arbitration_field(rows: Ints, n: int, bit: int, done: bool) -> None:
         _go(rows, n, IDE if field == RTR else FDF, 1)
 
 
-@compiled
+@inlined
 def _control_field(rows: Ints, n: int, bit: int, done: bool) -> None:
     """FDF up to DLC."""
     field = rows[n, FIELD]
@@ -250,7 +256,7 @@ def _after_length(rows: Ints, n: int) -> None:
         _go(rows, n, STUFF_COUNT if form & FD else CRC, 4 if form & FD else 15)
 
 
-@compiled
+@inlined
 def _check_field(rows: Ints, n: int, bit: int, done: bool) -> None:
     """Stuff count (CAN FD) and CRC; a mismatch shows after the ACK delimiter."""
     rows[n, VALUE] = rows[n, VALUE] << 1 | bit
@@ -268,26 +274,27 @@ def _check_field(rows: Ints, n: int, bit: int, done: bool) -> None:
         else:
             expected = rows[n, CRC17] if rows[n, SIZE] <= 16 else rows[n, CRC21]
         rows[n, WRONG] |= rows[n, VALUE] != expected
-        _go(rows, n, CRC_DELIMITER, 1)
+        if rows[n, RUN] < 5 or rows[n, FORM] & FD:
+            _go(rows, n, CRC_DELIMITER, 1)
 
 
 @compiled
-def _same_frame(rows: Ints, n: int, m: int, data: Bytes) -> bool:
+def _same_frame(rows: Ints, n: int, m: int) -> bool:
     for field in (IDENT, FORM, DLC, SIZE):
         if rows[n, field] != rows[m, field]:
             return False
-    for k in range(rows[n, SIZE]):  # noqa: SIM110 (a loop compiles to less)
-        if data[n, k] != data[m, k]:
+    for word in range(WORDS, ROW):  # noqa: SIM110 (a loop compiles to less)
+        if rows[n, word] != rows[m, word]:
             return False
     return True
 
 
 @compiled
-def _accept(rows: Ints, n: int, seen: Ints, data: Bytes, world: Ints, notes: Ints) -> None:
+def _accept(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
     """The last but one bit of EOF was recessive: valid for a receiver. The engine knows whose frame it was."""
     known = False
     for m in range(rows.shape[0]):
-        if rows[m, SENDS] and seen[n] >> m & 1 and _same_frame(rows, n, m, data):
+        if rows[m, SENDS] and rows[n, SEES] >> m & 1 and _same_frame(rows, n, m):
             rows[m, GOT] |= 1 << n
             known = True
     if not known:
@@ -301,17 +308,18 @@ def _succeed(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
         rows[n, TEC] = max(rows[n, TEC] - 1, 0)
         settle(rows, n, world, notes)
         note(world, notes, SENT, n, 0, 0)
+        rows[n, AT] = -1
         world[FINISHED] = 1
     intermit(rows, n, world, notes)
 
 
 @compiled
-def _acknowledge(rows: Ints, n: int, bit: int, seen: Ints, world: Ints, notes: Ints) -> None:
+def _acknowledge(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
     """The ACK slot. Rule 8 takes effect here; CAN FD gives the slot a second bit (Bosch CAN FD 1.0, 3.2.1)."""
     _go(rows, n, ACK_DELIMITER, 1)
     if rows[n, SENDS]:
         if bit == 0:
-            rows[n, ACKED] = world[DRIVE] & seen[n] & ~(1 << n)
+            rows[n, ACKED] = world[DRIVE] & rows[n, SEES] & ~(1 << n)
         elif rows[n, FORM] & FD:
             rows[n, LATE] = 1
         else:
@@ -323,9 +331,11 @@ def _acknowledge(rows: Ints, n: int, bit: int, seen: Ints, world: Ints, notes: I
 
 
 @compiled
-def _tail(rows: Ints, n: int, bit: int, seen: Ints, data: Bytes, world: Ints, notes: Ints) -> None:
-    """CRC delimiter, ACK slot, ACK delimiter, EOF."""
-    field, left = rows[n, FIELD], rows[n, LEFT]
+def finish(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
+    """Take one bit of a frame after the CRC: its delimiter, ACK slot, ACK delimiter, EOF."""
+    rows[n, BIT] = 1
+    field, left = rows[n, FIELD], rows[n, LEFT] - 1
+    rows[n, LEFT] = left
     if field == EOF:
         if bit == 0:
             if left == 0 and rows[n, SENDS] == 0:
@@ -335,7 +345,7 @@ def _tail(rows: Ints, n: int, bit: int, seen: Ints, data: Bytes, world: Ints, no
         elif left == 0:
             _succeed(rows, n, world, notes)
         elif left == 1 and rows[n, SENDS] == 0:
-            _accept(rows, n, seen, data, world, notes)
+            _accept(rows, n, world, notes)
     elif field == CRC_DELIMITER:
         if bit == 0:
             rows[n, VERDICT] = FORM_ERROR + 1
@@ -345,11 +355,11 @@ def _tail(rows: Ints, n: int, bit: int, seen: Ints, data: Bytes, world: Ints, no
         if rows[n, SENDS] == 0 and rows[n, WRONG] == 0:
             rows[n, BIT] = 0
     elif field == ACK:
-        _acknowledge(rows, n, bit, seen, world, notes)
+        _acknowledge(rows, n, bit, world, notes)
     elif bit == 0:
         if rows[n, FORM] & FD and rows[n, LATE] < 2:
             if rows[n, SENDS] and rows[n, LATE] == 1:
-                rows[n, ACKED] = world[DRIVE] & seen[n] & ~(1 << n)
+                rows[n, ACKED] = world[DRIVE] & rows[n, SEES] & ~(1 << n)
             rows[n, LATE] = 2
             rows[n, LEFT] = 1
         else:
@@ -362,9 +372,9 @@ def _tail(rows: Ints, n: int, bit: int, seen: Ints, data: Bytes, world: Ints, no
         _go(rows, n, EOF, 7)
 
 
-@compiled
-def read(rows: Ints, n: int, bit: int, seen: Ints, data: Bytes, world: Ints, notes: Ints) -> None:
-    """Take one bit of a frame."""
+@inlined
+def follow(rows: Ints, n: int, bit: int) -> None:
+    """Take one bit of a frame, SOF to the end of the CRC; what is wrong with it is the VERDICT."""
     rows[n, BIT] = 1
     if not _unstuff(rows, n, bit):
         return
@@ -376,15 +386,13 @@ def read(rows: Ints, n: int, bit: int, seen: Ints, data: Bytes, world: Ints, not
         if rows[n, SKILL] == 2 and (field <= FDF or rows[n, FORM] & FD):
             _check_fd(rows, n, bit)
     if field == DATA:
-        k = (8 * rows[n, SIZE] - left - 1) >> 3
-        data[n, k] = (data[n, k] << 1 | bit) & 0xFF
+        k = WORDS + ((8 * rows[n, SIZE] - left - 1) >> 5)
+        rows[n, k] = rows[n, k] << 1 | bit
         if left == 0:
             _go(rows, n, STUFF_COUNT if rows[n, FORM] & FD else CRC, 4 if rows[n, FORM] & FD else 15)
     elif field <= RTR_EXTENDED:
         _arbitration_field(rows, n, bit, left == 0)
     elif field <= LENGTH:
         _control_field(rows, n, bit, left == 0)
-    elif field <= CRC:
-        _check_field(rows, n, bit, left == 0)
     else:
-        _tail(rows, n, bit, seen, data, world, notes)
+        _check_field(rows, n, bit, left == 0)

@@ -387,3 +387,15 @@ def test_recovery_time_after_an_error() -> None:
     assert found
     assert min(found) >= 17
     assert max(found) <= 23
+
+
+def test_kernel_runs_plain_as_it_runs_compiled() -> None:
+    """Own rule: one classic frame not acknowledged, one CAN FD frame; CI runs this with the compiler off too."""
+    bench = BitBench("A")
+    bench.send("A", 0x123)
+    bench.run(bench.t_ns + 54 * BIT_NS)
+    assert bench.counters("A") == [(8, 0)]
+    bench = BitBench("A", "B", data_bit_rate=2_000_000)
+    bench.send("A", 0x123, b"\xe0\x1f", fd=True, brs=True)
+    bench.run(bench.t_ns + 90 * BIT_NS)
+    assert [one.received_by for one in bench.attempts] == [("B",)]

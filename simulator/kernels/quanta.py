@@ -1,0 +1,248 @@
+"""Controllers on one bus out of step: each has bits of its own length and synchronises to the edges it reads.
+
+The controllers themselves are those of the engine in step; only when they sample, and when their bits begin, is found
+here. Sources: Bosch CAN Specification 2.0 (1991), part B, 13 (bit timing); Bosch CAN FD Specification 1.0 (2012), 8.
+"""
+
+from __future__ import annotations
+
+from simulator.kernels.bits import (
+    FULL,
+    LIMIT,
+    MIXED,
+    QUIET,
+    STOP,
+    UNKNOWN_SET,
+    Floats,
+    anchor,
+    catch_up,
+    reads,
+)
+from simulator.kernels.controller import step
+from simulator.kernels.jit import compiled
+from simulator.kernels.layout import (
+    BEFORE,
+    BIT,
+    BUS_OFF,
+    COUNT,
+    DRIVE,
+    DUE_PS,
+    FIELD,
+    FINISHED,
+    FRAME,
+    IDLE,
+    INTEGRATING,
+    INTERMISSION,
+    LEVEL,
+    MUTE,
+    NOTES,
+    OFFERED_NS,
+    OUT,
+    RATE,
+    RES,
+    RESTING,
+    RESUME_PS,
+    SAMPLED,
+    SEEN,
+    SENDS,
+    START_PS,
+    STATE,
+    STOPS,
+    STUCK,
+    SUSPEND,
+    SYNCED,
+    TIMED,
+    TWIN,
+    WANTS,
+    Bytes,
+    Ints,
+)
+from simulator.kernels.reading import begin
+
+#: Columns of the bit timing of a controller, nominal and data: quantum in ps; in quanta the bit, the part up to the
+#: sample point, and the synchronisation jump width.
+QUANTUM_PS, QUANTA, POINT, JUMP = range(4)
+_NEVER_PS = 1 << 62
+
+
+@compiled
+def fall_out(rows: Ints, world: Ints, timing: Ints, start_ps: int, before: int, first_note: int, notes: Ints) -> None:
+    """Controllers in step have just sampled, and do not agree how long the rest of the bit is."""
+    for n in range(rows.shape[0]):
+        if rows[n, TWIN]:
+            catch_up(rows, n)
+    for n in range(rows.shape[0]):
+        after = rows[n, RATE]
+        point_ps = start_ps + timing[n, before, POINT] * timing[n, before, QUANTUM_PS]
+        rows[n, START_PS] = start_ps
+        rows[n, SAMPLED] = 1
+        rows[n, SYNCED] = 0
+        rows[n, BEFORE] = rows[n, LEVEL] = rows[n, SEEN]
+        rows[n, OUT] = 1 - (world[DRIVE] >> n & 1)
+        rows[n, DUE_PS] = point_ps + (timing[n, after, QUANTA] - timing[n, after, POINT]) * timing[n, after, QUANTUM_PS]
+    for k in range(first_note, world[NOTES]):
+        notes[k, 0] = rows[notes[k, 2], DUE_PS] // 1000
+    world[TIMED] = 1
+
+
+@compiled
+def _start_bit(rows: Ints, n: int, t_ps: int, timing: Ints, world: Ints) -> None:
+    """A bit of controller ``n`` begins: what it has decided to send goes out."""
+    rows[n, START_PS] = t_ps
+    rows[n, SAMPLED] = 0
+    rows[n, DUE_PS] = t_ps + timing[n, rows[n, RATE], POINT] * timing[n, rows[n, RATE], QUANTUM_PS]
+    if rows[n, STATE] == IDLE or (rows[n, STATE] == INTERMISSION and rows[n, COUNT] == 2):
+        world[OFFERED_NS] = t_ps // 1000
+        if rows[n, STATE] == IDLE and rows[n, WANTS]:
+            begin(rows, n, t_ps // 1000)
+    rows[n, OUT] = rows[n, BIT]
+
+
+@compiled
+def synchronise(rows: Ints, n: int, t_ps: int, timing: Ints, world: Ints) -> None:
+    """An edge from recessive to dominant reaches controller ``n``. Bosch CAN FD 1.0, 8; Bosch CAN 2.0, 13.9."""
+    if rows[n, SYNCED] or rows[n, BEFORE] == 0:
+        return
+    rate, state = rows[n, RATE], rows[n, STATE]
+    quantum_ps, jump = timing[n, rate, QUANTUM_PS], timing[n, rate, JUMP]
+    hard = state in (IDLE, SUSPEND, INTEGRATING, BUS_OFF, RESTING) or (state == INTERMISSION and rows[n, COUNT] >= 1)
+    hard = hard or (state == FRAME and rows[n, FIELD] == RES and rows[n, SENDS] == 0)
+    if hard and rows[n, OUT]:
+        rows[n, SYNCED] = 1
+        _start_bit(rows, n, t_ps, timing, world)
+    elif rows[n, SENDS] and rate:
+        return
+    elif rows[n, SAMPLED] == 0:
+        error = (t_ps - rows[n, START_PS]) // quantum_ps
+        if error == 0 or rows[n, OUT] == 0:
+            return
+        rows[n, SYNCED] = 1
+        late_ps = t_ps - rows[n, START_PS] if error <= jump else jump * quantum_ps
+        rows[n, START_PS] += late_ps
+        rows[n, DUE_PS] += late_ps
+    else:
+        rows[n, SYNCED] = 1
+        if rows[n, DUE_PS] - t_ps <= jump * quantum_ps:
+            _start_bit(rows, n, t_ps, timing, world)
+        else:
+            rows[n, DUE_PS] -= jump * quantum_ps
+
+
+@compiled
+def _drive(rows: Ints, world: Ints) -> int:
+    drive = 0
+    for n in range(rows.shape[0]):
+        drive |= (1 - rows[n, OUT]) << n
+    driving: int = (drive & ~world[MUTE]) | world[STUCK]
+    return driving
+
+
+@compiled
+def _listen(
+    rows: Ints, world: Ints, held: int, keys: Ints, dominant: Ints, undefined: Ints, t_ps: int, timing: Ints
+) -> bool:
+    """Levels after a change of who drives, and what the edges do; False if the levels of a set are not known yet."""
+    for _ in range(rows.shape[0] + 1):
+        drive = _drive(rows, world)
+        mask = reads(rows, held, drive, world, keys, dominant, undefined)
+        if mask < 0:
+            return False
+        for n in range(rows.shape[0]):
+            level = 1 - (mask >> n & 1)
+            falls = level < rows[n, LEVEL]
+            rows[n, LEVEL] = level
+            if falls:
+                synchronise(rows, n, t_ps, timing, world)
+        if _drive(rows, world) == drive:
+            break
+    return True
+
+
+@compiled
+def _in_step(rows: Ints, timing: Ints, t_ps: int) -> bool:
+    """Whether all bits end together, within a quantum, and go on at one rate."""
+    for n in range(rows.shape[0]):
+        if rows[n, SAMPLED] == 0 or rows[n, RATE] != rows[0, RATE]:
+            return False
+        if rows[n, DUE_PS] - t_ps >= timing[n, rows[n, RATE], QUANTUM_PS]:
+            return False
+    return True
+
+
+@compiled
+def _next_ps(rows: Ints) -> int:
+    t_ps: int = _NEVER_PS
+    for n in range(rows.shape[0]):
+        t_ps = min(t_ps, rows[n, DUE_PS])
+    return t_ps
+
+
+@compiled
+def _take(rows: Ints, t_ps: int, timing: Ints, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, flips: Ints) -> None:
+    """Whoever's sample point is now takes its bit."""
+    for n in range(rows.shape[0]):
+        if rows[n, SAMPLED] == 0 and rows[n, DUE_PS] == t_ps:
+            first = world[NOTES]
+            bit = rows[n, LEVEL]
+            length_ps = timing[n, rows[n, RATE], QUANTA] * timing[n, rows[n, RATE], QUANTUM_PS]
+            for k in range(flips.shape[0]):
+                if flips[k, 1] >> n & 1 and 0 <= flips[k, 0] * 1000 - rows[n, START_PS] < length_ps:
+                    bit = 1 - bit
+            step(rows, n, bit, wire, sizes, world, notes, rows[n, START_PS] // 1000)
+            after = rows[n, RATE]
+            rows[n, SAMPLED] = 1
+            rows[n, SYNCED] = 0
+            rows[n, BEFORE] = bit
+            rows[n, DUE_PS] = t_ps + (timing[n, after, QUANTA] - timing[n, after, POINT]) * timing[n, after, QUANTUM_PS]
+            for k in range(first, world[NOTES]):
+                notes[k, 0] = rows[n, DUE_PS] // 1000
+    world[FINISHED] = 0
+
+
+@compiled
+def run_quanta(
+    rows: Ints,
+    world: Ints,
+    clock: Floats,
+    held: int,
+    wire: Bytes,
+    sizes: Ints,
+    keys: Ints,
+    dominant: Ints,
+    undefined: Ints,
+    flips: Ints,
+    notes: Ints,
+    timing: Ints,
+    limit_ns: int,
+) -> int:
+    """Run until something stops it, as ``run_bits``; MIXED here means that all are in step again.
+
+    ``timing`` (controllers, 2, 4): the bit timing, nominal and data.
+    """
+    count = rows.shape[0]
+    while True:
+        resumed = world[RESUME_PS]
+        t_ps = resumed if resumed else _next_ps(rows)
+        anchor(world, clock, (t_ps + 999) // 1000)
+        if world[STOPS]:
+            return STOP
+        busy = False
+        for n in range(count):
+            busy = busy or rows[n, WANTS] != 0 or (rows[n, STATE] != IDLE and rows[n, STATE] != RESTING)
+        if not busy and _drive(rows, world) == 0 and held == 0:
+            return QUIET
+        if t_ps >= limit_ns * 1000:
+            return LIMIT
+        if notes.shape[0] - world[NOTES] < 4 * count:
+            return FULL
+        if world[TIMED] == 1 and _in_step(rows, timing, t_ps):
+            world[TIMED] = 0
+            return MIXED
+        for n in range(count):
+            if rows[n, SAMPLED] and rows[n, DUE_PS] == t_ps and resumed == 0:
+                _start_bit(rows, n, t_ps, timing, world)
+        world[RESUME_PS] = t_ps
+        if not _listen(rows, world, held, keys, dominant, undefined, t_ps, timing):
+            return UNKNOWN_SET
+        world[RESUME_PS] = 0
+        _take(rows, t_ps, timing, wire, sizes, world, notes, flips)
