@@ -55,7 +55,8 @@ def drawn_vehicle(modules: int, *, seed: int = 0, loops: int = 0, shape: str = "
 def _module(rng: random.Random, number: int, name: str, fuses: list[str], grounds: list[str]) -> Module:
     return Module(
         name, Feed(rng.choice(fuses), 0.05), GroundWire(rng.choice(grounds), 0.02), 20.0,
-        0x600 + number, 0x680 + number, "U0100", wake=Feed(rng.choice(fuses), 0.1) if rng.random() < 0.6 else None, title=rng.choice(TITLES),
+        0x600 + number, 0x680 + number, "U0100",
+        wake=Feed(rng.choice(fuses), 0.1) if rng.random() < 0.6 else None, title=rng.choice(TITLES),
         reach_minutes=rng.randrange(2, 30),
     )  # fmt: skip
 

@@ -209,3 +209,15 @@ def test_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, tmp_pa
 @pytest.mark.parametrize("seed", range(1000, 1000 + SWEEP))
 def test_sweep_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, tmp_path: Path) -> None:
     check_the_true_fault_fits(seed, 10, tmp_path)
+
+
+def test_what_is_as_good_as_another_shares_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Own rule: nearly equal shares are no order, and the lost terminator shows among the first lines."""
+    monkeypatch.setenv("COLUMNS", "300")
+    lines = sixtyohm("fits", "pipkin", "--reading", "ohms DLC.high DLC.low 120").out.splitlines()
+    first = next(n for n, line in enumerate(lines) if "open/resistance" in line)
+    told = next(n for n, line in enumerate(lines) if "terminator" in line)
+    assert told - first < 5
+    assert sum("S1-BRK" in line for line in lines) < 4
+    healthy = sixtyohm("fits", "pipkin", "--reading", "ohms DLC.high DLC.low 58").out.splitlines()
+    assert "healthy" in healthy[4]
