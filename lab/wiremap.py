@@ -38,6 +38,7 @@ class Marks:
         return "".join(sorted({letter for anchor in anchors for letter in self.signs.get(anchor, [])}))
 
     def numbers(self, *anchors: Anchor) -> list[int]:
+        """The numbers of the reading slips at some anchors, each once, rising."""
         return sorted({number for anchor in anchors for number in self.slips.get(anchor, [])})
 
 

@@ -38,6 +38,8 @@ STATEMENTS = frozenset(
 
 @dataclass(frozen=True)
 class Token:
+    """One word of a database: its kind, its text, the line it is on, and where in the text it begins."""
+
     kind: str
     value: str
     line: int
