@@ -233,8 +233,8 @@ class Island:
                 reason = self._run_out_of_step(limit_ns)
             else:
                 reason = bits.run_bits(
-                    self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys, self._masks[0],
-                    self._masks[1], self._flips, self.notes, self._trace, *self._kept, keep, limit_ns,
+                    self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys,
+                    self._masks, self._flips, self.notes, self._trace, *self._kept, keep, limit_ns,
                 )  # fmt: skip
                 keep = False
                 if reason == bits.MIXED:
@@ -248,8 +248,8 @@ class Island:
 
     def _run_out_of_step(self, limit_ns: int) -> int:
         return quanta.run_quanta(
-            self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys, self._masks[0],
-            self._masks[1], self._flips, self.notes, self._quanta, limit_ns,
+            self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys,
+            self._masks, self._flips, self.notes, self._quanta, limit_ns,
         )  # fmt: skip
 
     # -- levels

@@ -123,7 +123,7 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
 
 
 @inlined
-def reads(rows: Ints, held: int, drive: int, world: Ints, keys: Ints, dominant: Ints, undefined: Ints) -> int:
+def reads(rows: Ints, held: int, drive: int, world: Ints, keys: Ints, masks: Ints) -> int:
     """Who reads dominant while this set drives; -1 if the table does not know the set yet."""
     world[DRIVE] = drive
     mask: int = held
@@ -131,9 +131,9 @@ def reads(rows: Ints, held: int, drive: int, world: Ints, keys: Ints, dominant: 
         at = place_of(keys, drive)
         if keys[at] != drive:
             return -1
-        mask = dominant[at]
+        mask = masks[0, at]
         for n in range(rows.shape[0]):
-            if undefined[at] >> n & 1:
+            if masks[1, at] >> n & 1:
                 mask |= (1 - rows[n, SEEN]) << n
     elif drive:
         for n in range(rows.shape[0]):
@@ -260,7 +260,7 @@ def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: 
 
 
 @compiled
-def cruiser(rows: Ints, world: Ints, held: int, keys: Ints, dominant: Ints, undefined: Ints) -> int:
+def cruiser(rows: Ints, world: Ints, held: int, keys: Ints, masks: Ints) -> int:
     """The transmitter that is alone in a frame's body, with all the others reading as it does or out of it; or -1."""
     count = rows.shape[0]
     m = -1
@@ -278,20 +278,23 @@ def cruiser(rows: Ints, world: Ints, held: int, keys: Ints, dominant: Ints, unde
             return -1
     if world[EXACT]:
         at, rest = place_of(keys, 1 << m), place_of(keys, 0)
-        if keys[at] != 1 << m or keys[rest] or undefined[at] or undefined[rest] or dominant[rest]:
+        if keys[at] != 1 << m or keys[rest] or masks[1, at] or masks[1, rest] or masks[0, rest]:
             return -1
-        if dominant[at] != (1 << count) - 1:
+        if masks[0, at] != (1 << count) - 1:
             return -1
     return m
 
 
 @compiled
 def cruise(
-    rows: Ints, m: int, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, next_flip_ns: int, limit_ns: int
+    rows: Ints, m: int, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, flips: Ints, limit_ns: int
 ) -> None:
     """Run the body of a frame on which everybody agrees: only its transmitter needs to look at the bits."""
+    if m < 0:
+        return
     quiet = bit = 0
     slot, shows = rows[m, SLOT], rows[m, SHOWS]
+    next_flip_ns = flips[world[FLIPPED], 0] if world[FLIPPED] < flips.shape[0] else 1 << 62
     while rows[m, FIELD] < CRC_DELIMITER:
         t_ns = now_ns(world, clock)
         before = rows[m, RATE]
@@ -323,8 +326,7 @@ def run_bits(
     wire: Bytes,
     sizes: Ints,
     keys: Ints,
-    dominant: Ints,
-    undefined: Ints,
+    masks: Ints,
     flips: Ints,
     notes: Ints,
     trace: Ints,
@@ -336,10 +338,9 @@ def run_bits(
 ) -> int:
     """Run until something stops it; no bit starts at ``limit_ns`` or later, and a bus at rest stops a bit earlier.
 
-    With ``keep`` frames that wait start first, and the state after that is copied to the ``kept`` arrays.
-    ``flips`` (number, 2): instants, ascending, and masks of controllers whose sample is inverted in the bit there.
+    With ``keep`` waiting frames start first, and the state then is copied to the ``kept`` arrays.
+    ``flips`` (number, 2): instants, ascending, and masks of controllers whose sample is inverted there.
     """
-    count = rows.shape[0]
     if keep:
         open_bit(rows, world, clock, now_ns(world, clock))
         kept_rows[:], kept_world[:], kept_clock[:] = rows, world, clock
@@ -352,10 +353,10 @@ def run_bits(
             return QUIET
         if rest and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
-        mask = reads(rows, held, drive, world, keys, dominant, undefined)
+        mask = reads(rows, held, drive, world, keys, masks)
         if mask < 0:
             return UNKNOWN_SET
-        before = max(_rate(rows), 0)
+        before = _rate(rows)
         if world[FLIPPED] < flips.shape[0]:
             mask ^= flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
         if trace.shape[0]:
@@ -364,16 +365,15 @@ def run_bits(
         sample(rows, mask, wire, sizes, world, notes, t_ns)
         after = _rate(rows)
         if after < 0:
-            world[FIRST_NOTE], world[ANCHOR_NS], world[BITS], clock[MORE_NS] = first, t_ns, before, 0.0
+            anchor(world, clock, t_ns)
+            world[FIRST_NOTE], world[BITS] = first, before
             return MIXED
         spend(clock, world, before, after)
         end_bit(world, clock, notes, first, trace, now_ns(world, clock))
         if world[STOPS]:
             return STOP
         if mask and trace.shape[0] == 0:
-            m = cruiser(rows, world, held, keys, dominant, undefined)
-            if m >= 0:
-                next_flip_ns = flips[world[FLIPPED], 0] if world[FLIPPED] < flips.shape[0] else 1 << 62
-                cruise(rows, m, world, clock, wire, sizes, next_flip_ns, limit_ns)
-        if notes.shape[0] - world[NOTES] < 4 * count or (trace.shape[0] and world[TRACED] == trace.shape[0]):
+            m = cruiser(rows, world, held, keys, masks)
+            cruise(rows, m, world, clock, wire, sizes, flips, limit_ns)
+        if notes.shape[0] - world[NOTES] < 4 * rows.shape[0] or (trace.shape[0] and world[TRACED] == trace.shape[0]):
             return FULL

@@ -138,13 +138,11 @@ def _drive(rows: Ints, world: Ints) -> int:
 
 
 @compiled
-def _listen(
-    rows: Ints, world: Ints, held: int, keys: Ints, dominant: Ints, undefined: Ints, t_ps: int, timing: Ints
-) -> bool:
+def _listen(rows: Ints, world: Ints, held: int, keys: Ints, masks: Ints, t_ps: int, timing: Ints) -> bool:
     """Levels after a change of who drives, and what the edges do; False if the levels of a set are not known yet."""
     for _ in range(rows.shape[0] + 1):
         drive = _drive(rows, world)
-        mask = reads(rows, held, drive, world, keys, dominant, undefined)
+        mask = reads(rows, held, drive, world, keys, masks)
         if mask < 0:
             return False
         for n in range(rows.shape[0]):
@@ -208,8 +206,7 @@ def run_quanta(
     wire: Bytes,
     sizes: Ints,
     keys: Ints,
-    dominant: Ints,
-    undefined: Ints,
+    masks: Ints,
     flips: Ints,
     notes: Ints,
     timing: Ints,
@@ -242,7 +239,7 @@ def run_quanta(
             if rows[n, SAMPLED] and rows[n, DUE_PS] == t_ps and resumed == 0:
                 _start_bit(rows, n, t_ps, timing, world)
         world[RESUME_PS] = t_ps
-        if not _listen(rows, world, held, keys, dominant, undefined, t_ps, timing):
+        if not _listen(rows, world, held, keys, masks, t_ps, timing):
             return UNKNOWN_SET
         world[RESUME_PS] = 0
         _take(rows, t_ps, timing, wire, sizes, world, notes, flips)
