@@ -7,8 +7,15 @@ from collections.abc import Callable, Iterable, Iterator
 
 import faults as fault_room
 from faults import Fault
-from lab.instruments import read_volts
-from simulator.calculator import OPEN_OHM, worst_case
+from lab.instruments import INPUT_OHM
+from simulator.calculator import (
+    METER_TOLERANCE,
+    OPEN_OHM,
+    TERMINATOR_TOLERANCE,
+    VOLT_SLACK,
+    WIRE_TOLERANCE,
+    worst_case,
+)
 from simulator.circuit import Circuit
 from simulator.condition import Condition
 from simulator.deviations import LINES, BatteryValue, Behaviour, GroundShift, SilentMessage
@@ -64,9 +71,21 @@ def resistance_within(vehicle: Vehicle, condition: Condition, red: Point, black:
 
 
 def volt_within(vehicle: Vehicle, condition: Condition, red: Point, black: Point, volt: float | None) -> bool:
-    """Whether a voltage read while nobody sends lies within 1 % and 0.05 V of what it should be (common practice)."""
-    expected = read_volts(vehicle, condition, red, black, quiet=True).value
-    return expected is not None and volt is not None and abs(volt - expected) <= 0.05 + 0.01 * abs(expected)
+    """Whether a voltage read while nobody sends lies within the tolerances of the parts and the meter, as in ``fits``."""
+    expected = [
+        Circuit(
+            vehicle,
+            condition,
+            meter=(red, black, INPUT_OHM),
+            wire_factor=1 + sign * WIRE_TOLERANCE,
+            terminator_factor=1 + sign * TERMINATOR_TOLERANCE,
+        )
+        .volts()
+        .between(red, black)
+        for sign in (0, -1, 1)
+    ]
+    slack = VOLT_SLACK + METER_TOLERANCE * abs(expected[0])
+    return volt is not None and min(expected) - slack <= volt <= max(expected) + slack
 
 
 def _near(expected: float, ohm: float) -> bool:
