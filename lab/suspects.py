@@ -71,7 +71,7 @@ def resistance_within(vehicle: Vehicle, condition: Condition, red: Point, black:
 
 
 def volt_within(vehicle: Vehicle, condition: Condition, red: Point, black: Point, volt: float | None) -> bool:
-    """Whether a voltage read while nobody sends lies within the tolerances of the parts and the meter, as in ``fits``."""
+    """Whether a voltage read while nobody sends lies within the tolerances of parts and meter, as in ``fits``."""
     expected = [
         Circuit(
             vehicle,
