@@ -99,6 +99,9 @@ class FrameLog:
             writer.file.write(f"date {_BEGIN.strftime('%a %b %d %H:%M:%S.000 %Y')}\n")
             writer.file.write("base hex  timestamps absolute\ninternal events logged\n")
             writer.log_event("Simulated time from 0", 0.0)
+        elif ending == ".blf":
+            # Else its times count from the first frame, cut to the millisecond.
+            writer.start_timestamp = 0.0
         elif ending == ".mf4":
             writer._mdf.header.start_time = _BEGIN
             writer.last_timestamp = writer._start_time = 0.0

@@ -108,6 +108,10 @@ class Drawing:
 
     def _draw_network(self, network: Network) -> None:
         net = network.name
+        for place in network.places:
+            for line in LINES:
+                # All runs of a place may come off at its connector; its probe points are still there.
+                self.node.setdefault(("place", net, place, line), len(self.node) - 1)
         for run in network.runs:
             for line in LINES:
                 start, end = (self._run_end(network, run.name, place, line) for place in (run.start, run.end))

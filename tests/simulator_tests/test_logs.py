@@ -35,8 +35,7 @@ def test_what_is_written_is_read_back(tmp_path: Path, ending: str) -> None:
     assert [message.arbitration_id for message in messages] == [record.frame_id for record in records]
     assert [bytes(message.data) for message in messages] == [record.data for record in records]
     for message, record in zip(messages, records, strict=True):
-        # milliseconds in .blf, whose header knows the first frame's time no better
-        assert message.timestamp == pytest.approx(record.t_end_ns / 1e9, abs=1.1e-3 if ending == ".blf" else 2e-6)
+        assert message.timestamp == pytest.approx(record.t_end_ns / 1e9, abs=2e-6)
 
 
 @pytest.mark.parametrize("ending", [".asc", ".log", ".csv", ".blf"])
@@ -68,3 +67,18 @@ def test_refusals(tmp_path: Path, name: str, text: str) -> None:
     """Own rule: one clear line."""
     with pytest.raises(BadRequest, match=text):
         FrameLog(Simulation(PIPKIN), tmp_path / name)
+
+
+def test_every_format_has_the_same_times(tmp_path: Path) -> None:
+    """The first and the last frame of a run, read back by python-can's own readers, to the format's resolution."""
+    times = {}
+    for ending in (".blf", ".log", ".asc", ".csv"):
+        simulation = Simulation(PIPKIN, seed=5)
+        log = FrameLog(simulation, tmp_path / f"run{ending}")
+        simulation.advance(0.3)
+        log.close()
+        stamps = [message.timestamp for message in can.LogReader(tmp_path / f"run{ending}")]
+        times[ending] = (stamps[0], stamps[-1], len(stamps))
+    for ending, (first, last, count) in times.items():
+        assert count == times[".log"][2], ending
+        assert (first, last) == pytest.approx(times[".log"][:2], abs=2e-6), ending
