@@ -94,7 +94,8 @@ def survey(vehicle: Vehicle, instruments: Sequence[str], actions: Sequence[str])
             conditions.append(Condition(False, True))
         for condition in conditions:
             for red, black in _dead_pairs(vehicle):
-                yield Measure("ohms", condition, red, black)
+                if not condition.ignition_on or red[0] in ("supply", "wake"):  # the key matters to feeds only
+                    yield Measure("ohms", condition, red, black)
 
 
 def _lines(vehicle: Vehicle) -> Iterator[tuple[str, str]]:

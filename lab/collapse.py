@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import MISSING
 
 #: Kinds that are an open where they have no ohm: shown together with those that have one.
 _TOGETHER = {"open": "resistance", "missing_terminator": "wrong_terminator"}
@@ -18,9 +19,8 @@ def collapsed(names: Iterable[tuple[str, float]]) -> list[tuple[float, str, str]
         tail = " ".join(word for word in words[1:] if not word.startswith("ohm="))
         key = f"{_TOGETHER.get(words[0], words[0])} {tail}"
         given = [float(word[4:]) for word in words if word.startswith("ohm=")]
-        has_ohm = words[0] in (*_TOGETHER, *_TOGETHER.values()) or words[0].endswith("_dropout")
         kinds.setdefault(key, set()).add(words[0])
-        ohms.setdefault(key, []).extend(given or ([float("inf")] if has_ohm else []))
+        ohms.setdefault(key, []).extend(given or _unsaid(words[0]))
         shares[key] = shares.get(key, 0.0) + share
     rows = []
     for key, share in shares.items():
@@ -28,6 +28,18 @@ def collapsed(names: Iterable[tuple[str, float]]) -> list[tuple[float, str, str]
         label = f"{'/'.join(sorted(kinds[key]))} {key.partition(' ')[2]}".rstrip()
         rows.append((share, label, _range(values)))
     return sorted(rows, key=lambda row: -row[0])
+
+
+def _unsaid(kind: str) -> list[float]:
+    """The ohm of a fault that is written without one: its default, an open, or none at all."""
+    import faults as fault_room  # only here, because commands that need no faults load this too
+    from faults.fault import own_fields
+
+    cls = fault_room.kinds().get(kind)
+    field = next((field for field in own_fields(cls) if field.name == "ohm"), None) if cls else None
+    if kind in _TOGETHER or (field is not None and field.default is None):
+        return [float("inf")]
+    return [float(field.default)] if field is not None and field.default is not MISSING else []
 
 
 def _range(values: Sequence[float]) -> str:

@@ -49,6 +49,7 @@ def reach(vehicle: Vehicle, state: State, point: Point) -> float:
 
 
 def reach_module(vehicle: Vehicle, state: State, name: str) -> float:
+    """Minutes to get to the plug of a module: none where it was reached before."""
     if name in state.reached:
         return 0.0
     state.reached.add(name)
@@ -56,6 +57,7 @@ def reach_module(vehicle: Vehicle, state: State, name: str) -> float:
 
 
 def module_of(vehicle: Vehicle, point: Point) -> str | None:
+    """The module at whose plug a point is, or None."""
     if point[0] in ("supply", "wake", "ground"):
         return point[1]
     return point[2] if point[0] in ("place", "off") and point[2] in vehicle.modules else None
@@ -115,6 +117,7 @@ def _join(vehicle: Vehicle, state: State, words: list[str]) -> Answer:
 
 
 def parting(vehicle: Vehicle, text: str) -> tuple[str, str]:
+    """(network, place) of a connector that parts. Raises UnknownName, BadRequest."""
     known = {f"{p.at}.{name}": (name, p.at) for name, net in vehicle.networks.items() for p in net.parting}
     found = [pair for long, pair in known.items() if text in (long, pair[1])]
     if not found:

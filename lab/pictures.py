@@ -199,7 +199,7 @@ def _legend(
     symbols = ["@pair  twisted pair, length in metre", "@dot  plug or splice", "@resistor  terminator"]
     symbols.append("@part  connector that parts")
     if any(m.torn_open is not None and not m.torn_open >= {*m.network.places} & {*vehicle.modules} for m in maps):
-        symbols.append("@shut  behind trim, with the minutes to get there")
+        symbols.append("@shut  dashed: behind trim, with minutes to get there")
     if any(m.layout.stretched for m in maps):
         symbols.append("@break  drawn longer than to scale")
     symbols.append("Stubs and branches are not to scale.")

@@ -119,6 +119,7 @@ class Shell(cmd.Cmd):
         return True
 
     def completenames(self, text: str, *ignored: object) -> list[str]:
+        """The words an action or a look may begin with."""
         return [name for name in [*VERBS, *LOOKS, "quit"] if name.startswith(text)]
 
     def completedefault(self, text: str, line: str, begin: int, end: int) -> list[str]:  # type: ignore[override]

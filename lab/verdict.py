@@ -91,14 +91,14 @@ def judge_finding(attempt: Attempt, claims: Sequence[Claim], picture: Path) -> V
     truth = attempt.bench(hidden)
     found = Possible(vehicle, attempt.traffic, more=[*hidden, *(claim.fault for claim in claims)]).sift(slips)
     left = still_possible(found)
-    if not left and len(hidden) == 1:
-        left = now_and_then(found, slips)  # it comes and goes
+    now = now_and_then(found, slips) if not left and len(hidden) == 1 else []
+    left = left or now
     right = _names_all(claims, attempt.wanted)
     own = [item for item in left if _is_hidden(item, hidden, any_ohm=right and claims[0].any_ohm)]
     alike, other, reading = _split([item for item in left if item not in own], truth, attempt, claims, right)
     if not right and len(claims) == 1 and len(hidden) == 1:
         right = any(item.fault is not None and claims[0].names(item.fault) for item in alike)
-    said, against = _against(attempt, claims, truth, right, left)
+    said, against = _against(attempt, claims, truth, right, now)
     value_only = right and bool(against)
     right = right and not against
     word, reason = _word(right, other, not against, attempt, claims)
@@ -175,11 +175,12 @@ def _names_all(claims: Sequence[Claim], wanted: Sequence[Fault]) -> bool:
 
 
 def _against(
-    attempt: Attempt, claims: Sequence[Claim], truth: Bench, right: bool, left: Sequence[Candidate]
+    attempt: Attempt, claims: Sequence[Claim], truth: Bench, right: bool, now: Sequence[Candidate]
 ) -> tuple[Bench, list[Slip]]:
     """The vehicle as the finding has it, and the slips that speak against it.
 
-    A slip that the truth itself does not give, because the fault came and went, speaks against nothing that is right.
+    A slip that the truth itself does not give, because the fault came and went, speaks against nothing that is right;
+    ``now`` are the faults that fit when they may come and go.
     """
     extra = [fault for fault in attempt.hidden if right and not any(same_fault(fault, one) for one in attempt.wanted)]
     best: tuple[Bench, list[Slip]] | None = None
@@ -191,8 +192,8 @@ def _against(
         against = [slip for slip in attempt.counting if not fits(said, slip) and (not right or fits(truth, slip))]
         if not against:
             return said, []
-        if len(choice) == 1 and any(item.fault is not None and same_fault(item.fault, choice[0]) for item in left):
-            return said, []  # a fault that comes and goes
+        if len(choice) == 1 and any(item.fault is not None and same_fault(item.fault, choice[0]) for item in now):
+            return said, []
         best = best or (said, against)
     assert best is not None  # the finding itself was tried before it was judged
     return best

@@ -50,19 +50,19 @@ def test_actions_cost_the_minutes_of_the_vehicle(tmp_path):
 
 def test_what_counts_and_what_does_not(tmp_path):
     job = job_on("open_stub", tmp_path)
-    awake, = do(job, "read ohms DLC.high DLC.low")
+    (awake,) = do(job, "read ohms DLC.high DLC.low")
     assert (awake.slip.state, awake.slip.why) == ("void", "the network is awake; ohms only on a dead circuit")
     assert awake.cautions == (4,)
     do(job, "battery off")
     assert job.do("zero").minutes == 0.5  # 30 s: the modules' time to fall asleep
     do(job, "battery on", "ignition off", "wait 1")
-    asleep, = do(job, "read ohms DLC.high DLC.low")
+    (asleep,) = do(job, "read ohms DLC.high DLC.low")
     assert (asleep.slip.state, "battery is still connected" in asleep.slip.why) == ("void", True)
     do(job, "battery off")
-    good, = do(job, "read ohms DLC.high DLC.low")
+    (good,) = do(job, "read ohms DLC.high DLC.low")
     assert good.slip.state == "valid"
     assert good.slip.value == pytest.approx(59.8, abs=0.5)
-    volts, = do(job, "read volts battery.positive battery.negative")
+    (volts,) = do(job, "read volts battery.positive battery.negative")
     assert volts.slip.state == "doubtful"
 
 
@@ -202,10 +202,10 @@ def test_a_fault_that_waits_for_shaking(tmp_path):
     text = (CASES / "open_stub.yaml").read_text().replace("gearbox stub}", "gearbox stub, when: {shaken: S1}}")
     (tmp_path / "c.yaml").write_text(text)
     job = start_job(tmp_path / "c.yaml", journal_path=tmp_path / "c.job")
-    still, = do(job, "call")
+    (still,) = do(job, "call")
     assert still.slip.silent == ()
     do(job, "shake S1")
-    shaken, = do(job, "call")
+    (shaken,) = do(job, "call")
     assert shaken.slip.silent == ("GBX",)
     do(job, "shake nothing")
     assert job.do("call").slip.silent == ()

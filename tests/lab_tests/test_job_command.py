@@ -54,6 +54,19 @@ def test_a_wrong_action_is_one_line_and_costs_nothing() -> None:
     assert sixtyohm("job", "resume", "nowhere.job")[0] == 2
 
 
+def test_looking_needs_no_prompt_and_words_no_quotes() -> None:
+    good("job", "start", CASES / "open_stub.yaml")
+    for look in ("help", "slips", "card", "state", "points", "kinds", "cautions", "map"):
+        answer = good("job", "do", look)
+        assert (answer["minutes"], answer["slip"]) == (0, None)
+        assert answer["lines"]
+    assert good("job", "do", "read", "ohms", "DLC.high", "DLC.low")["slip"]["number"] == 1
+    assert "1. min 1" in sixtyohm("job", "do", "slips").out
+    assert sixtyohm("job", "do", "finding", "open", "line=both", "run=gearbox stob").status == 2
+    lines = good("job", "do", "finding", "open", "line=both", "run=gearbox stub")["lines"]
+    assert lines[0] == 'Finding: open line=both run="gearbox stub"'
+
+
 def test_the_prompt_reads_from_a_pipe() -> None:
     code = "import sys; from pytest_sixtyohm import main; sys.exit(main())"
     done = subprocess.run(

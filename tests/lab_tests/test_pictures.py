@@ -183,3 +183,14 @@ def test_resistor_lengths_of_labels_are_measured():
     assert 0 < text_mm("S1") < text_mm("S1 and more")
     assert math.isclose(text_mm("ab", 12.0) - 0.4, 2 * (text_mm("ab", 6.0) - 0.4), rel_tol=0.02)
     assert re.fullmatch(r"\d+\.\d+", f"{text_mm('x'):.2f}")
+
+
+def test_the_legend_says_what_a_dashed_box_is():
+    vehicle = load_vehicle(find_vehicle("pipkin"))
+
+    def legend(torn_open):
+        return " ".join(text.get_text() for text in map_figure(vehicle, torn_open=torn_open).axes[0].texts)
+
+    assert "dashed: behind trim, with minutes to get there" in legend({"GBX"})
+    assert "dashed: behind" not in legend(set(vehicle.modules))
+    assert "dashed" not in legend(None)

@@ -9,8 +9,9 @@ import sys
 
 import pytest
 
+import faults
 from lab.cautions import CAUTIONS
-from lab.job import start_job
+from lab.job import resume_job, start_job
 from lab.shell import Shell, run_shell
 from simulator.reader import find_vehicle
 
@@ -90,3 +91,33 @@ def test_a_whole_job_through_a_pipe_of_a_real_process(tmp_path):
     assert 'The fault was: open line=both run="gearbox stub"' in done.stdout
     assert (tmp_path / "open_stub.job").exists()
     assert (tmp_path / "open_stub.png").exists()
+
+
+def test_lines_fold_to_the_terminal_and_never_inside_a_word(tmp_path, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "50")
+    job = start_job(CASES / "open_stub.yaml", journal_path=tmp_path / "a.job")
+    out = io.StringIO()
+    run_shell(job, io.StringIO("cautions\nstate\n"), out)
+    lines = out.getvalue().splitlines()
+    journal = str(tmp_path / "a.job")
+    assert all(len(line) <= 50 or journal in line for line in lines)
+    assert any("battery negative off" in " ".join(lines[n : n + 2]) for n in range(len(lines)))
+
+
+def test_the_end_of_a_pipe_says_how_to_go_on_and_a_wrong_finding_begins_nothing(tmp_path):
+    text, job = told(tmp_path, "call", "finding opne at=GBX")
+    assert f"Left at minute 3. Go on with: sixtyohm job resume {job.journal.path}" in text
+    assert "Holding your finding" not in text
+    with job.journal.path.open("ab") as file:
+        file.write(b'{"record":{"do":["ca')
+    out = io.StringIO()
+    run_shell(resume_job(job.journal.path), io.StringIO(""), out)
+    assert "The last action was lost" in out.getvalue()
+
+
+def test_looks_explain_themselves(tmp_path):
+    text, _ = told(tmp_path, "points", "kinds", "help finding", "slips")
+    assert "battery.negative is the cable clamp on the body side" in text
+    assert "An ohm left out of a finding means any value" in text
+    for kind in faults.kinds().values():
+        assert (kind.__doc__ or "").splitlines()[0].replace("``", "") in text

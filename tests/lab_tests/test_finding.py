@@ -1,0 +1,129 @@
+"""The finding: leads that were not zeroed, an ohm left out, the reading that speaks against it, the cheapest other one.
+
+Rules of a finding: DEVELOPERS.md, this project's own. Values of readings: the circuit of the format's rules.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+import faults
+from lab.apart import Measure, Standing, separating
+from lab.bench import Bench, Traffic
+from lab.claim import parse_claim
+from lab.collapse import collapsed
+from lab.debrief import volt_words
+from lab.job import start_job
+from lab.possible import LIVE
+from simulator.condition import DEAD, Condition
+from simulator.errors import BadRequest
+from simulator.reader import find_vehicle, load_vehicle
+
+CASES = find_vehicle("pipkin").parent / "cases"
+GROUND = ("call", "ignition off", "battery off", "read ohms GBX.ground battery.negative")
+
+
+def handed_in(tmp_path, case, *lines):
+    job = start_job(CASES / f"{case}.yaml", journal_path=tmp_path / "a.job")
+    answers = [job.do(line) for line in lines]
+    return answers[-1]
+
+
+def test_leads_that_were_not_zeroed_are_taken_off_and_the_reading_counts(tmp_path):
+    answer = handed_in(
+        tmp_path, "shorted_pair", "ignition off", "read ohms DLC.high DLC.low", "battery off", "covers off",
+        "read ohms DLC.high DLC.low", "read ohms S3.high S3.low", "finding short between=high-low at=S3",
+    )  # fmt: skip
+    assert len(answer.verdict.still) < 30
+    assert all("ohm=100" not in name for name in answer.verdict.still)
+    told = "\n".join(answer.lines)
+    assert "counted as 0.1 to 0.4 ohm" in told
+    assert "Not counted: no. 1, void: " in told
+    assert "Not counted: no. 2" not in told
+
+
+@pytest.mark.parametrize(
+    ("finding", "word", "told"),
+    [
+        ("ground_dropout ground=G2", "sound", "right place and kind; its value is 10 ohm"),
+        ("ground_dropout ground=G2 ohm=10.1", "sound", ""),
+        ("ground_dropout ground=G2 ohm=5", "wrong", "right place and kind, but your own readings speak against"),
+        ("ground_dropout ground=G2 ohm=20", "wrong", "right place and kind, but your own readings speak against"),
+        ("ground_dropout ground=G2 ohm=1000", "wrong", "speak against it"),
+        ("ground_dropout module=GBX", "wrong", "speak against it"),
+    ],
+)
+def test_an_ohm_left_out_is_any_and_one_that_is_given_must_fit(tmp_path, finding, word, told):
+    verdict = handed_in(tmp_path, "rusty_ground", *GROUND, f"finding {finding}").verdict
+    assert verdict.word == word, verdict.reason
+    assert told in verdict.reason
+
+
+def test_a_kind_that_must_have_an_ohm_may_be_claimed_without(tmp_path):
+    claim = parse_claim("resistance line=high at=GBX")
+    assert claim.any_ohm
+    assert str(claim) == "resistance line=high at=GBX"
+    assert claim.names(faults.parse("resistance line=high at=GBX ohm=3"))
+    assert not claim.names(faults.parse("resistance line=low at=GBX ohm=3"))
+    assert not parse_claim("dead_module module=GBX").any_ohm
+    with pytest.raises(BadRequest, match="line missing"):
+        parse_claim("resistance at=GBX")
+
+
+def test_a_wrong_finding_names_the_reading_and_the_side_of_the_plug(tmp_path):
+    answer = handed_in(
+        tmp_path, "open_stub", "ignition off", "battery off", "unplug GBX", "read ohms GBX.high GBX.low",
+        "finding open line=high at=GBX",
+    )  # fmt: skip
+    assert answer.verdict.word == "wrong"
+    assert answer.verdict.against[0].startswith("no. 1: OL; with your finding it would read 59.8 ohm")
+    assert "on the module side of the probe points" in answer.verdict.notes[0]
+
+
+def test_the_alternative_is_never_the_students_own_finding(tmp_path):
+    verdict = handed_in(tmp_path, "open_stub", "finding healthy").verdict
+    assert (verdict.word, verdict.fits_too) == ("unproven", 'open line=both run="gearbox stub"')
+    assert verdict.told_apart_by == "call (3 min)"
+
+
+def test_the_cheapest_reading_is_named_each_way_counted_once():
+    """Minutes of Pipkin's file: read 1, battery 4, ignition 0.5, unplug 1, 15 to the gearbox plug, covers 10."""
+    vehicle = load_vehicle(find_vehicle("pipkin"))
+    high, low = (("place", "LINE-1", "GBX", line) for line in ("high", "low"))
+    at_plug = Measure("ohms", Condition(False, False, frozenset({"GBX"})), high, low)
+    assert at_plug.cost(vehicle, Standing())[0] == 1 + 4 + 0.5 + 1 + 15
+    there = Standing(frozenset({"GBX"}), False, DEAD)
+    assert at_plug.cost(vehicle, there) == (2, {"unplug"})
+    splice = Measure("ohms", DEAD, ("place", "LINE-1", "S1", "high"), ("place", "LINE-1", "S1", "low"))
+    assert splice.cost(vehicle, there) == (11, {"covers"})
+    traffic = Traffic()
+    benches = [Bench(fault.apply(vehicle), traffic) for fault in map(faults.parse, (
+        "missing_terminator at=CLU", "missing_terminator at=ENG", "short between=high-low at=DLC",
+    ))]  # fmt: skip
+    by_instruments = {
+        names: separating(benches, names, ("battery", "ignition"), Standing(condition=LIVE))
+        for names in (("ohms",), ("call",))
+    }
+    assert by_instruments["ohms",][1] == ("ohms DLC.high DLC.low", 5.5)
+    assert by_instruments["call",] == [None, ("call", 3)]
+
+
+def test_an_error_is_told_before_anything_is_held_against_anything(tmp_path):
+    job = start_job(CASES / "open_stub.yaml", journal_path=tmp_path / "a.job")
+    with pytest.raises(BadRequest):
+        job.check_finding("open line=high at=NOWHERE")
+    assert job.verdict is None
+    job.check_finding("open line=high at=GBX + power_dropout fuse=F7")
+
+
+def test_zero_has_no_sign_and_long_lists_are_short():
+    assert volt_words(-0.001, -0.004, 0.02) == "0.00 V (0.00 to 0.02)"
+    names = ["open line=high at=GBX", "resistance line=high at=GBX ohm=300", "short between=high-low at=S3",
+             "ground_dropout ground=G2", "ground_dropout ground=G2 ohm=10", "healthy"]  # fmt: skip
+    rows = {fault: ohms for _, fault, ohms in collapsed([(name, 0.0) for name in names])}
+    assert rows == {
+        "open/resistance line=high at=GBX": "300 ohm to open",
+        "short between=high-low at=S3": "0.1 ohm",
+        "ground_dropout ground=G2": "10 ohm to open",
+        "healthy": "",
+    }
