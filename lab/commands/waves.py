@@ -73,9 +73,10 @@ def picture(vehicle: str, place: str, transmitter: str, as_json: bool, **options
     circuit = Circuit(car, condition)
 
     def wave_of(of: Circuit) -> Waveform:
+        listening = dict.fromkeys((*of.senders(net.name), transmitter)) if of is circuit else ()
         return waveform(
-            of.vehicle, condition, net.name, transmitter=transmitter, frame=frame, places=[place],
-            pins=of.senders(net.name) if of is circuit else (), step_ns=options["step_ns"], circuit=of, **rates,
+            of.vehicle, condition, net.name, transmitter=transmitter, frame=frame, places=[place], pins=listening,
+            step_ns=options["step_ns"], circuit=of, **rates,
         )  # fmt: skip
 
     wave = wave_of(circuit)

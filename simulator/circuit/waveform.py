@@ -158,7 +158,9 @@ def waveform(
     ramps += [_other(lines, timing, module, its_bits) for module, its_bits in others.items()]
     recorded = [net.socket or lines.network.places[0]] if places is None else list(places)
     modules = list(pins)
-    pairs = [_place(lines, place) for place in recorded] + [lines.driver_pins(module) for module in modules]
+    pairs = [_place(lines, place) for place in recorded] + [
+        lines.driver_pins(module, tap if module == TESTER else None) for module in modules
+    ]
     t_ns, volts = _run(Waves(lines, _checked_step(step_ns, starts[-1])), ramps, pairs, starts[-1] + tail_ns, lead_ns)
     traces = [Trace(volts[:, n, 0], volts[:, n, 1]) for n in range(len(pairs))]
     return Waveform(
