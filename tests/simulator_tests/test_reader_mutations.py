@@ -122,7 +122,7 @@ def wrong_values(where: tuple[int | str, ...], text: str) -> list[str]:
     elif "const" in schema:
         wrong += ["2", "one", '"1"', "1.5"]
     elif "pattern" in schema:
-        wrong += ["\"a b", "it's \"x\""] if where[-1] == "name" else ["7 up", "a.b", "ä"]
+        wrong += ['"a b', 'it\'s "x"'] if where[-1] == "name" else ["7 up", "a.b", "ä"]
     key = next(step for step in reversed(where) if isinstance(step, str))
     if key in REFERENCES:
         wrong += ["NOWHERE9"]
