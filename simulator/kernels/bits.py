@@ -108,12 +108,12 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
     world[OPENED_NS] = t_ns
     for n in range(rows.shape[0]):
         state = rows[n, STATE]
+        if state == IDLE or (state == INTERMISSION and rows[n, COUNT] == 2):
+            world[OFFERED_NS] = t_ns
         if state == IDLE and rows[n, WANTS] and not opened:
             begin(rows, n, t_ns)
             state = FRAME
             anchor(world, clock, t_ns)
-        if state == IDLE or (state == INTERMISSION and rows[n, COUNT] == 2):
-            world[OFFERED_NS] = t_ns
         if state != IDLE and state != RESTING:
             busy = True
             if state not in (SUSPEND, INTEGRATING, BUS_OFF):
