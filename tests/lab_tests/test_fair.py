@@ -13,6 +13,8 @@ from lab.case import same_fault
 from lab.job import start_job
 from simulator.reader import find_vehicle
 
+pytestmark = pytest.mark.slow
+
 CASES = find_vehicle("pipkin").parent / "cases"
 DEAD = ("ignition off", "battery off")
 
