@@ -14,6 +14,8 @@ from simulator.datalink.bitwise import Bitwise
 from simulator.datalink.frame import encode
 from simulator.datalink.medium import Medium
 
+pytestmark = pytest.mark.slow
+
 RATES = [83_333, 125_000, 250_000, 500_000, 1_000_000]
 
 

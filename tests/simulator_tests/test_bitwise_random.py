@@ -16,6 +16,8 @@ from hypothesis import strategies as st
 from simulator.datalink.controller import Outcome
 from simulator.datalink.frame import encode
 
+pytestmark = pytest.mark.slow
+
 
 class Storm:
     """A few nodes, traffic and flipped samples from a seed, single ones at single nodes."""

@@ -14,6 +14,8 @@ from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import encode
 from simulator.kernels import layout
 
+pytestmark = pytest.mark.slow
+
 
 class OutOfStep(Bitwise):
     """The bit-level medium with every controller on a clock of its own, although all run at one rate."""
