@@ -24,7 +24,7 @@ from simulator.vehicle import Vehicle
 
 PIPKIN = load_vehicle(find_vehicle("pipkin"))
 MAIN_LINE = ("ENG-S1", "S1-BRK", "BRK-S2", "S2-DLC", "DLC-S3", "S3-BDY", "BDY-CLU")
-SAMPLE, SWEEP = 4, 30
+SAMPLE, SWEEP = 2, 12
 
 
 @pytest.fixture(scope="module")
