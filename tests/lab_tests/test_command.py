@@ -332,6 +332,7 @@ def test_bad_input_is_one_line_and_status_2(arguments: list[str], says: str) -> 
     assert says in err
 
 
+@pytest.mark.slow
 def test_a_file_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
     path = tmp_path / "nowhere" / "picture.png"
     status, out, err = sixtyohm("picture", "pipkin", "--at", "DLC", "--from", "ENG", "--png", path)

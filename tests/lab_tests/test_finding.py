@@ -29,6 +29,7 @@ def handed_in(tmp_path, case, *lines):
     return answers[-1]
 
 
+@pytest.mark.slow
 def test_leads_that_were_not_zeroed_are_taken_off_and_the_reading_counts(tmp_path):
     answer = handed_in(
         tmp_path, "shorted_pair", "ignition off", "read ohms DLC.high DLC.low", "battery off", "covers off",

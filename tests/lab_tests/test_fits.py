@@ -64,11 +64,13 @@ def test_the_roll_call_splits_them(pipkin: WhatFits) -> None:
     assert kinds == {f"{kind} at={at}" for kind in ("missing_terminator", "wrong_terminator") for at in ("ENG", "CLU")}
 
 
+@pytest.mark.slow
 def test_58_ohm_leaves_the_healthy_vehicle_first(pipkin: WhatFits) -> None:
     names, _ = ask(pipkin, "ohms DLC.high DLC.low 58")
     assert names[0] == "healthy"
 
 
+@pytest.mark.slow
 def test_weights_add_up_and_everything_is_in_or_out_once(pipkin: WhatFits) -> None:
     for readings in (["ohms DLC.high DLC.low 40"], ["call silent=GBX"], ["volts GBX.ground battery.negative 12"]):
         found = pipkin.against([parse_reading(PIPKIN, text) for text in readings])
@@ -211,6 +213,7 @@ def test_sweep_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, 
     check_the_true_fault_fits(seed, 10, tmp_path)
 
 
+@pytest.mark.slow
 def test_what_is_as_good_as_another_shares_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     """Own rule: nearly equal shares are no order, and the lost terminator shows among the first lines."""
     monkeypatch.setenv("COLUMNS", "300")

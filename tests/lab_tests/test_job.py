@@ -156,6 +156,7 @@ def test_sound(tmp_path):
         job.do("call")
 
 
+@pytest.mark.slow
 def test_lucky_and_what_fits_too(tmp_path):
     job = job_on("open_stub", tmp_path)
     do(job, "call")
@@ -166,12 +167,14 @@ def test_lucky_and_what_fits_too(tmp_path):
     assert answer.verdict.told_apart_by
 
 
+@pytest.mark.slow
 def test_unproven(tmp_path):
     job = job_on("open_stub", tmp_path)
     do(job, "call")
     assert job.do("finding dead_module module=GBX").verdict.word == "unproven"
 
 
+@pytest.mark.slow
 def test_wrong(tmp_path):
     job = job_on("open_stub", tmp_path)
     do(job, "call")
@@ -180,12 +183,14 @@ def test_wrong(tmp_path):
     assert verdict.hidden == ('open line=both run="gearbox stub"',)
 
 
+@pytest.mark.slow
 def test_healthy_is_a_finding_too(tmp_path):
     job = job_on("open_stub", tmp_path)
     do(job, "call")
     assert job.do("finding healthy").verdict.word == "wrong"
 
 
+@pytest.mark.slow
 def test_two_faults_must_both_be_found(tmp_path):
     text = (CASES / "blown_fuse.yaml").read_text()
     text = text.replace("fuse: F7}", "fuse: F7}\n  - {kind: missing_terminator, at: CLU}")
@@ -198,6 +203,7 @@ def test_two_faults_must_both_be_found(tmp_path):
         assert job.do(f"finding {words}").verdict.word in wanted
 
 
+@pytest.mark.slow
 def test_a_fault_that_waits_for_shaking(tmp_path):
     text = (CASES / "open_stub.yaml").read_text().replace("gearbox stub}", "gearbox stub, when: {shaken: S1}}")
     (tmp_path / "c.yaml").write_text(text)

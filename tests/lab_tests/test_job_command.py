@@ -81,6 +81,7 @@ def test_the_prompt_reads_from_a_pipe() -> None:
     assert "Slip 1" in done.stdout
 
 
+@pytest.mark.slow
 def test_a_case_is_printed() -> None:
     found = good("sheet", CASES / "open_stub.yaml", "--out", "case.pdf")
     assert found["file"] == "case.pdf"

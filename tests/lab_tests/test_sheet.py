@@ -21,6 +21,7 @@ def pages_of(path: Path) -> list[str]:
     return [page.extract_text() for page in PdfReader(path).pages]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", CASES, ids=lambda path: path.stem)
 def test_the_answer_is_not_on_the_students_pages(path, tmp_path):
     case = load_case(path)
@@ -56,6 +57,7 @@ def test_what_the_pages_hold(tmp_path):
         assert sides == pytest.approx(A4, abs=0.5)
 
 
+@pytest.mark.slow
 def test_the_same_case_gives_the_same_file(tmp_path):
     write_sheet(CASES[0], tmp_path / "a.pdf")
     write_sheet(CASES[0], tmp_path / "b.pdf")

@@ -231,7 +231,10 @@ def test_json_shape() -> None:
         ({"frame_id": 1, "remote": True, "fd": True}, "CAN FD has no remote frames"),
         ({"frame_id": 1, "brs": True}, "a classic frame has no bit rate switch: add fd"),
         ({"frame_id": 1, "esi": True}, "a classic frame has no error state indicator: add fd"),
-        ({"frame_id": 1, "dlc": 16, "remote": True}, "length code 16 does not fit into 4 bits"),
+        (
+            {"frame_id": 1, "dlc": 16, "remote": True},
+            "a remote frame asks for 0 to 8 bytes (9 to 15 mean 8, too), not 16",
+        ),
         ({"frame_id": 1, "dlc": 3, "data": b"a"}, "length code 3 means 3 data bytes, but there are 1"),
         (
             {"frame_id": 1, "dlc": 9, "fd": True, "data": bytes(13)},
