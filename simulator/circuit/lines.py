@@ -30,6 +30,8 @@ PIN_TO_GROUND = 0.050
 PIN_BETWEEN = 0.010
 #: Ties every node to the body where the network is solved at rest, in siemens: far below anything that matters.
 TIE_SIEMENS = 1e-12
+#: The same where that is lost beside the joints of an island that floats.
+FLOATING_SIEMENS = 1e-9
 #: What joins the two sides of a cut where a fault leaves a conductor whole, in ohm.
 WHOLE_OHM = 1e-6
 
@@ -224,9 +226,9 @@ class LineNetwork:
         for piece in self.pieces:
             for a, b in zip(piece.start, piece.end, strict=True):
                 stamp(matrix, a, b, 1.0 / piece.ohm)
+        inverse = _inverse(matrix)
         if not self.stuck:
-            return np.asarray(np.linalg.solve(matrix, amp), np.float64)
-        inverse = np.linalg.inv(matrix)
+            return np.asarray(inverse @ amp, np.float64)
         found = np.asarray(inverse @ amp, np.float64)
         drive, opened, ohm, limit = (np.zeros(2 * len(self.stuck)) for _ in range(4))
         ports = np.zeros((len(found), 2 * len(self.stuck)))
@@ -248,3 +250,11 @@ def stamp(matrix: Floats, a: int, b: int, siemens: float) -> None:
     matrix[b, b] += siemens
     matrix[a, b] -= siemens
     matrix[b, a] -= siemens
+
+
+def _inverse(matrix: Floats) -> Floats:
+    """The inverse; nodes that nothing but the smallest tie joins to the body are tied harder, for they float anyhow."""
+    try:
+        return np.asarray(np.linalg.inv(matrix), np.float64)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.inv(matrix + FLOATING_SIEMENS * np.eye(len(matrix))), np.float64)
