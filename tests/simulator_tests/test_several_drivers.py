@@ -15,6 +15,7 @@ from simulator.probes import parse_probe, probe_points
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.vehicle import Vehicle
 
+# Nineteen: for the vehicle of seed 119 ngspice finds no operating point of the exported netlist.
 SAMPLE, SWEEP = 3, 19
 #: Volt that the circuit and ngspice may differ by.
 LIMIT_VOLT = 1e-4
