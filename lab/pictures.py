@@ -207,8 +207,10 @@ def _legend(
     for fuse in vehicle.fuses.values():
         feeds = [m.name for m in vehicle.modules.values() if m.feed.fuse == fuse.name]
         wakes = [f"{m.name} wake" for m in vehicle.modules.values() if m.wake and m.wake.fuse == fuse.name]
+        behind = [each.name for each in vehicle.fuses.values() if each.behind == fuse.name]
         key = ", ignition" if fuse.switched else ""
-        supply += _folded(f"{fuse.name} {fuse.amp:g} A{key}: {', '.join(feeds + wakes) or 'no module'}", 54)
+        key += f", behind {fuse.behind}" if fuse.behind else ""
+        supply += _folded(f"{fuse.name} {fuse.amp:g} A{key}: {', '.join(behind + feeds + wakes) or 'no module'}", 54)
     grounds = ["Ground points"]
     for point in vehicle.grounds.values():
         users = ", ".join(m.name for m in vehicle.modules.values() if m.ground.point == point.name)

@@ -24,12 +24,16 @@ class Battery:
 
 @dataclass(frozen=True)
 class Fuse:
-    """A fuse fed from battery positive; ``switched`` ones carry current only with the ignition on."""
+    """A fuse or relay contact fed from battery positive, or from the load side of the one it is ``behind``.
+
+    ``switched`` ones carry current only with the ignition on.
+    """
 
     name: str
     ohm: float
     amp: float
     switched: bool = False
+    behind: str | None = None
 
 
 @dataclass(frozen=True)

@@ -91,7 +91,8 @@ class Drawing:
         vehicle = self.vehicle
         self._add(("battery",), POSITIVE, BODY, vehicle.battery.internal_ohm)
         for fuse in vehicle.fuses.values():
-            self._add(("fuse", fuse.name), POSITIVE, ("fuse", fuse.name), fuse.ohm)
+            source = POSITIVE if fuse.behind is None else ("fuse", fuse.behind)
+            self._add(("fuse", fuse.name), source, ("fuse", fuse.name), fuse.ohm)
         for point in vehicle.grounds.values():
             self._add(("point", point.name), ("point", point.name), BODY, point.ohm)
 

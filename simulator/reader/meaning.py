@@ -20,6 +20,7 @@ def check_meaning(tree: Node, findings: Findings) -> None:
         if isinstance(network, Branch)
     ]
     _check_supply_names(tree, modules, findings)
+    _check_chains(branch_at(tree, "supply", "fuses"), findings)
     _check_addresses(modules, findings)
     for harness in harnesses:
         check_harness(harness, None if modules is None else modules.items, findings)
@@ -37,6 +38,20 @@ def _check_supply_names(tree: Node, modules: Branch | None, findings: Findings) 
         for wire in ("feed", "wake"):
             _check_name(leaf_at(module, wire, "fuse"), "fuse", fuses, "supply.fuses", findings)
         _check_name(leaf_at(module, "ground", "point"), "ground point", grounds, "supply.grounds", findings)
+
+
+def _check_chains(fuses: Branch | None, findings: Findings) -> None:
+    """Fuses behind one that nobody defined, or behind themselves."""
+    chain = {name: leaf_at(fuse, "behind") for name, fuse in (fuses or Branch(1)).items.items()}
+    for name, leaf in chain.items():
+        _check_name(leaf, "fuse", fuses, "supply.fuses", findings)
+        passed, last = [name], leaf
+        while last is not None and last.text in chain and last.text not in passed:
+            passed.append(last.text)
+            last = chain[last.text]
+        if leaf is not None and last is not None and last.text == name:
+            said = f"behind: {' behind '.join([*passed, name])}, so that nothing feeds it"
+            findings.error(leaf.line, f"{said}; delete one 'behind'")
 
 
 def _check_name(leaf: Leaf | None, what: str, known: Branch | None, where: str, findings: Findings) -> None:

@@ -72,11 +72,12 @@ class BatteryPart(Part):
 
 
 class FusePart(Part):
-    """A fuse, fed from battery positive."""
+    """A fuse, fed from battery positive or from another fuse or relay contact."""
 
     amp: Amp = Field(description="Rating in ampere, for the drawing; fuses blow only by a fault")
     ohm: Ohm = Field(description="Resistance of the fuse, in ohm")
     switched: Switched = Field(default=False, description="ignition: closed only with the ignition on")
+    behind: Words | None = Field(default=None, description="The fuse or relay contact that feeds it; else the battery")
 
 
 class GroundPart(Part):

@@ -65,7 +65,7 @@ def _vehicle(part: VehiclePart, messages: Mapping[str, tuple[Message, ...]], pat
     return Vehicle(
         name=part.vehicle,
         battery=Battery(supply.battery.open_circuit_volt, supply.battery.internal_ohm),
-        fuses={name: Fuse(name, fuse.ohm, fuse.amp, fuse.switched) for name, fuse in supply.fuses.items()},
+        fuses={name: Fuse(name, each.ohm, each.amp, each.switched, each.behind) for name, each in supply.fuses.items()},
         grounds={name: GroundPoint(name, point.ohm, point.about) for name, point in supply.grounds.items()},
         modules={name: _module(name, module) for name, module in part.modules.items()},
         networks={name: _network(name, network, messages.get(name, ())) for name, network in part.networks.items()},
