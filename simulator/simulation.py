@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
-from simulator.datalink.medium import Medium
+from simulator.datalink.bitwise import Bitwise
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.errors import BadRequest
 from simulator.hearing import Ear, wiring_of
@@ -429,8 +429,8 @@ class Simulation:
             self._media[network].submit(due_ns, module.name, frame)
         self._plan_module(module)
 
-    def _medium(self, network: Network) -> Medium:
-        return Medium(
+    def _medium(self, network: Network) -> Bitwise:
+        return Bitwise(
             network.bit_rate,
             sample_point=network.sample_point,
             data_bit_rate=network.data_bit_rate,
