@@ -1,17 +1,15 @@
-"""Sampling finer than a bit, wrong bit rates, stuck transmitters, and worst response times, on the bit-level medium."""
+"""Sampling finer than a bit, wrong bit rates, stuck transmitters, on the bit-level medium."""
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 
 import pytest
 from bit_bench import BIT_NS, BitBench
 from datalink_traffic import Driven, submissions
 
 from simulator.datalink.bitwise import Bitwise
-from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
-from simulator.datalink.frame import encode
+from simulator.datalink.controller import Outcome, Wiring
 from simulator.kernels import layout
 
 pytestmark = pytest.mark.slow
@@ -108,95 +106,3 @@ def test_undefined_levels_keep_the_last_value() -> None:
     bench.run(bench.t_ns + 70 * BIT_NS)
     assert [one.received_by for one in bench.attempts] == [("C",)]
     assert not bench.kinds("B")
-
-
-@dataclass
-class Periodic:
-    """A message of the analysis: priority by identifier, period in ns."""
-
-    frame_id: int
-    size: int
-    period_ns: int
-
-    def bits(self) -> int:
-        return encode(self.frame_id, bytes(self.size)).length + 3
-
-
-def worst_ns(messages: list[Periodic], number: int, bit_ns: int) -> int:
-    """Davis, Burns, Bril, Lukkien 2007 (Real-Time Systems 35), with exact lengths: the worst response."""
-    own = messages[number]
-    higher, lower = messages[:number], messages[number + 1 :]
-    blocking = max((one.bits() * bit_ns for one in lower), default=0)
-    length = own.bits() * bit_ns
-
-    def fixed_point(start: int, others: list[Periodic], bit: int) -> int:
-        t_ns, before = start, -1
-        while t_ns != before:
-            before = t_ns
-            t_ns = start + sum(-(-(before + bit) // one.period_ns) * one.bits() * bit_ns for one in others)
-        return t_ns
-
-    busy, before = blocking + length, -1
-    while busy != before:
-        before = busy
-        busy = blocking + sum(-(-before // one.period_ns) * one.bits() * bit_ns for one in [*higher, own])
-    responses = [
-        fixed_point(blocking + q * length, higher, bit_ns) - q * own.period_ns + length
-        for q in range(-(-busy // own.period_ns))
-    ]
-    return max(responses)
-
-
-def simulated_ns(messages: list[Periodic], number: int, bit_rate: int, until_ns: int) -> int:
-    """The worst response of a message when all above it are released together, just after the longest one below."""
-    bit_ns = 1_000_000_000 // bit_rate
-    attempts: list[Attempt] = []
-    medium = Bitwise(bit_rate, attempted=attempts.append)
-    names = [f"N{one.frame_id}" for one in messages] + ["listener"]
-    medium.rewire(0, Wiring(dict.fromkeys(names, tuple(names))))
-    start_ns = 1_000_000
-    released: list[tuple[int, int]] = []
-    lower = sorted(messages[number + 1 :], key=Periodic.bits)
-    if lower:
-        released.append((start_ns - 1, messages.index(lower[-1])))
-    for which, one in enumerate(messages[: number + 1]):
-        released += [(start_ns + k * one.period_ns, which) for k in range(until_ns // one.period_ns + 1)]
-    frames = {}
-    for t_ns, which in sorted(released):
-        while medium.deadline_ns < t_ns:
-            medium.advance(medium.deadline_ns)
-        frame = Outgoing(messages[which].frame_id, bytes(messages[which].size), kept=True)
-        frames[id(frame)] = frame, t_ns
-        medium.submit(t_ns, f"N{messages[which].frame_id}", frame)
-    while medium.deadline_ns < start_ns + 2 * until_ns:
-        medium.advance(medium.deadline_ns)
-    own_id = messages[number].frame_id
-    return max(one.t_end_ns + 3 * bit_ns - frames[id(one.frame)][1] for one in attempts if one.frame.frame_id == own_id)
-
-
-THREE = [Periodic(1, 7, 2_500_000), Periodic(2, 7, 3_500_000), Periodic(3, 7, 3_500_000)]
-#: The SAE benchmark as in Punnekkat, Hansson, Norstrom, RTAS 2000 (from memory): bytes and periods, highest first.
-SAE = [
-    Periodic(number + 1, size, period_ms * 1_000_000)
-    for number, (size, period_ms) in enumerate(
-        [(1, 1000), (2, 5), (1, 5), (2, 5), (1, 5), (2, 5), (6, 10), (1, 10), (2, 10), (2, 10), (1, 100), (4, 100),
-         (1, 100), (1, 100), (3, 1000), (1, 1000), (1, 1000)]
-    )
-]  # fmt: skip
-
-
-@pytest.mark.parametrize("number", range(3))
-def test_three_messages_meet_their_worst_case(number: int) -> None:
-    """Davis et al. 2007 (example from memory): in the critical instant the response is the computed one."""
-    found = simulated_ns(THREE, number, 125_000, 40_000_000)
-    worst = worst_ns(THREE, number, 8000)
-    assert worst - 8000 <= found <= worst
-
-
-@pytest.mark.parametrize("bit_rate", [125_000, 250_000, 500_000])
-@pytest.mark.parametrize("number", [0, 1, 7, 11, 15, 16])
-def test_sae_benchmark(number: int, bit_rate: int) -> None:
-    """The same analysis on the SAE benchmark: never above the computed response, and at it in the critical instant."""
-    found = simulated_ns(SAE, number, bit_rate, 60_000_000)
-    worst = worst_ns(SAE, number, 1_000_000_000 // bit_rate)
-    assert worst - 1_000_000_000 // bit_rate <= found <= worst
