@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from simulator.datalink.controller import Attempt
+
 
 class FrameRecord(NamedTuple):
     """One attempt to send a frame; ``outcome`` is "ok", "not acknowledged", "bit error" or "disturbed".
@@ -30,8 +32,21 @@ class FrameRecord(NamedTuple):
     brs: bool = False
 
 
+def record_of(network: str, attempt: Attempt) -> FrameRecord:
+    """The record of an attempt on a network."""
+    frame = attempt.frame
+    return FrameRecord(
+        attempt.t_start_ns, attempt.t_end_ns, network, attempt.node, frame.name, frame.frame_id, frame.extended,
+        frame.data, attempt.length_bits, attempt.dominant_bits, attempt.acknowledged_by, attempt.received_by,
+        attempt.outcome.value, frame.remote, frame.fd, frame.brs,
+    )  # fmt: skip
+
+
 class Event(NamedTuple):
-    """Something other than a frame; ``kind`` is "fault", "state", "supply" (volt) or "controller", of what is named."""
+    """Something other than a frame; ``kind`` says of what is named.
+
+    It is "fault", "state", "supply" (volt), "controller" or "undetected error" (a wrong frame passed every check).
+    """
 
     t_ns: int
     kind: str

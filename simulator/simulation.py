@@ -15,13 +15,15 @@ from typing import TYPE_CHECKING, Protocol
 
 from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
-from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.bitwise import Bitwise
+from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.island import TracedBit
+from simulator.datalink.trouble import Trouble
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.errors import BadRequest
 from simulator.hearing import Ear, wiring_of
 from simulator.modules.control_module import ControlModule
-from simulator.record import Event, FrameRecord
+from simulator.record import Event, FrameRecord, record_of
 from simulator.vehicle import Network, Vehicle
 
 if TYPE_CHECKING:
@@ -96,6 +98,7 @@ class Simulation:
         self._testers = 0
         self._watching: list[Callable[[FrameRecord], None]] = []
         self._noticing: list[Callable[[Event], None]] = []
+        self._overhearing: list[Callable[[str, Trouble], None]] = []
         self._circuits: OrderedDict[object, Circuit] = OrderedDict()
         self._wirings: dict[str, Wiring] = {}
         self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
@@ -226,6 +229,18 @@ class Simulation:
     def notice(self, callback: Callable[[Event], None]) -> None:
         """Call back with every event: faults, supply states, supply voltages, controllers."""
         self._noticing.append(callback)
+
+    def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
+        """Call back with a network and every error that one of its controllers notices, testers' too."""
+        self._overhearing.append(callback)
+
+    def watch(self, network: str, from_ns: int, until_ns: int) -> None:
+        """Keep every bit of a network that begins in a window of time, for ``watched``; a later window replaces it."""
+        self._media[network].watch(from_ns, until_ns)
+
+    def watched(self, network: str) -> tuple[TracedBit, ...]:
+        """The bits kept, in the order of time."""
+        return tuple(self._media[network].bits)
 
     def events_now(self) -> tuple[Event, ...]:
         """The present as events: what is in force, every module's state and supply."""
@@ -437,29 +452,13 @@ class Simulation:
             data_sample_point=network.data_sample_point,
             attempted=lambda attempt: self._attempted(network.name, attempt),
             changed=lambda t_ns, node, status: self._tell(Event(t_ns, "controller", node, status, network.name)),
+            troubled=lambda trouble: self._troubled(network.name, trouble),
         )
 
     def _attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt has ended: record it, hand the frame to whom it reached."""
         frame = attempt.frame
-        record = FrameRecord(
-            attempt.t_start_ns,
-            attempt.t_end_ns,
-            network,
-            attempt.node,
-            frame.name,
-            frame.frame_id,
-            frame.extended,
-            frame.data,
-            attempt.length_bits,
-            attempt.dominant_bits,
-            attempt.acknowledged_by,
-            attempt.received_by,
-            attempt.outcome.value,
-            frame.remote,
-            frame.fd,
-            frame.brs,
-        )
+        record = record_of(network, attempt)
         for name in self._wakers[network].get(attempt.node, ()):
             # its bits call modules without a wake pin: they stay awake, or wake
             self._traffic_ns[name] = attempt.t_end_ns
@@ -481,6 +480,13 @@ class Simulation:
                     tap.received(record, frame)
         for callback in self._watching:
             callback(record)
+
+    def _troubled(self, network: str, trouble: Trouble) -> None:
+        """A controller has noticed an error; what it could not notice is told as an event."""
+        for callback in self._overhearing:
+            callback(network, trouble)
+        if trouble.kind == "undetected":
+            self._tell(Event(trouble.t_ns, "undetected error", trouble.node, "took a frame nobody has sent", network))
 
     def _tell(self, event: Event) -> None:
         for callback in self._noticing:
