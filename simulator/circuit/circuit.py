@@ -102,7 +102,7 @@ class Circuit:
         w, s, d = np.empty(len(pattern.idx)), np.empty(pattern.count), np.empty(pattern.count)
         self.conductance = self.draft.conductance()
         factor.gather(pattern.slots, self.conductance, w, s)
-        factor.factorise(pattern.ptr, pattern.idx, pattern.upd, w, s, d)
+        factor.factorise(pattern.ptr, pattern.idx, pattern.upd, w, s, d, np.ones(pattern.count, bool), True)
         self._factors = (w, d)
         self.__dict__.pop("roots", None)
         self.__dict__.pop("_quiet", None)

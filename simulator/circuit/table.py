@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from simulator.circuit.copies import Copies
 from simulator.condition import DEAD, Condition
 from simulator.errors import BadRequest
-from simulator.kernels import factor
+from simulator.kernels import table as kernel
 from simulator.probes import Point
 from simulator.vehicle import Vehicle
 
@@ -60,7 +60,7 @@ class FaultTable:
             if not len(chosen):
                 continue
             pattern, siemens = batch.pattern, batch.siemens(unplugged, wire_factor, terminator_factor)
-            factor.table(
+            kernel.table(
                 (pattern.ptr, pattern.idx, pattern.upd, batch.slots),
                 siemens.drawn,
                 (batch.changed.ptr, batch.changed.where, siemens.changed),

@@ -55,7 +55,7 @@ def rest(
             w[slot] += added[1][c]
         elif slot > -(2**62):
             s[-2 - slot] += added[1][c]
-    factorise(ptr, idx, upd, w, s, d)
+    factorise(ptr, idx, upd, w, s, d, np.ones(d.shape[0], np.bool_), True)
     x[:] = 0.0
     for n in range(sources[0].shape[0]):
         element = sources[0][n]

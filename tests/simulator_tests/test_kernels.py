@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from simulator.circuit.pattern import elimination_order, make_pattern
-from simulator.kernels import factor
+from simulator.kernels import factor, table
 from simulator.kernels.drive import leg_currents
 
 
@@ -31,7 +31,7 @@ class Factored:
         self.pattern = pattern = make_pattern(order, start.tolist(), end.tolist())
         self.w, self.s, self.d = np.empty(len(pattern.idx)), np.empty(nodes), np.empty(nodes)
         factor.gather(pattern.slots, siemens, self.w, self.s)
-        factor.factorise(pattern.ptr, pattern.idx, pattern.upd, self.w, self.s, self.d)
+        factor.factorise(pattern.ptr, pattern.idx, pattern.upd, self.w, self.s, self.d, np.ones(nodes, bool), True)
 
     def position(self, node: int) -> int:
         return -1 if node < 0 else int(self.pattern.position[node])
@@ -96,7 +96,7 @@ def test_a_long_chain_makes_a_shallow_tree() -> None:
     count = 256
     start, end = list(range(count - 1)), list(range(1, count))
     pattern = make_pattern(elimination_order(count, start, end), start, end)
-    _, depth, _ = factor.ancestry(pattern.ptr, pattern.idx, np.arange(2))
+    depth = table.ancestry(pattern.ptr, pattern.idx)[1]
     assert depth.max() <= 2 * math.ceil(math.log2(count))
 
 
