@@ -27,6 +27,7 @@ from simulator.deviations import (
     TerminatorValue,
 )
 from simulator.hearing import Ear, settles_in_time
+from simulator.modules.gateway import modules_behind
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -172,8 +173,9 @@ class SilenceBook:
         return True
 
     def _all_but_those_up(self, number: int) -> frozenset[str]:
-        ears = zip(self._hearing.ears, self._up[number], strict=True)
-        return frozenset(self._modules) - {ear for (network, ear), up in ears if up and network in self._sockets}
+        up = {ear for (_, ear), is_up in zip(self._hearing.ears, self._up[number], strict=True) if is_up} - {TESTER}
+        reached = {name for network in self._sockets for name in modules_behind(self._vehicles[0], network, up)}
+        return frozenset(self._modules) - reached
 
 
 #: Deviations that may make an edge on the line slower, or its echoes longer.

@@ -107,8 +107,8 @@ class Simulation:
         self._media = {name: self._medium(network) for name, network in vehicle.networks.items()}
         self._requests: dict[tuple[str, int], tuple[str, ...]] = {}
         for name, module in self.modules.items():
-            for network in module.networks:
-                key = network, module.description.request_id
+            passed_on = module.gateway.listens if module.gateway else frozenset()
+            for key in sorted({(network, module.description.request_id) for network in module.networks} | passed_on):
                 self._requests[key] = (*self._requests.get(key, ()), name)
         self._settle()
 

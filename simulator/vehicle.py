@@ -78,6 +78,19 @@ class Transceiver:
 
 
 @dataclass(frozen=True)
+class Route:
+    """What a gateway passes on from one of its networks to another.
+
+    ``messages`` by name, as they come; ``diagnostics``: requests to the modules there, and their answers back.
+    """
+
+    start: str
+    end: str
+    messages: tuple[str, ...] = ()
+    diagnostics: bool = False
+
+
+@dataclass(frozen=True)
 class Module:
     """A control module: its pins' wires, its load in ohm, its transceiver, its diagnostic addresses (11 bit)."""
 
@@ -94,6 +107,7 @@ class Module:
     transceiver: Transceiver = Transceiver()
     title: str = ""
     reach_minutes: float = 10.0
+    routes: tuple[Route, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from zlib import crc32
 from simulator.datalink.controller import NEVER_NS, Outgoing
 from simulator.datalink.frame import padded
 from simulator.modules.codec import Packer
+from simulator.modules.gateway import Gateway
 from simulator.vehicle import Message, Network, Vehicle
 
 #: From a request to its answer in ns. ISO 14229-2 allows 50 ms; 5 ms is an own choice.
@@ -39,11 +40,13 @@ class ControlModule:
         self.on = False
         self.configured = True
         self.silent: frozenset[tuple[str, str]] = frozenset()
+        self.gateway = Gateway(vehicle, self.description) if self.description.routes else None
+        passed_on = self.gateway.sends if self.gateway else frozenset()
         self._senders = [
             _Sender(network, message, seed)
             for network in vehicle.networks.values()
             for message in network.messages
-            if message.sender == name and message.cycle_ms
+            if message.sender == name and message.cycle_ms and (network.name, message.name) not in passed_on
         ]
         self._cycle: list[tuple[int, int]] = []
         self._answers: list[tuple[int, str, Outgoing]] = []
@@ -54,13 +57,16 @@ class ControlModule:
             return
         self.on = on
         self._answers = []
+        if self.gateway:
+            self.gateway.forget()
         self._cycle = [(t_ns + one.offset_ns, number) for number, one in enumerate(self._senders)] if on else []
         heapify(self._cycle)
 
     def next_deadline_ns(self) -> int:
         """When ``due`` has to be called next, in ns; NEVER_NS if nothing is planned."""
         cycle = self._cycle[0][0] if self._cycle else NEVER_NS
-        return min(cycle, self._answers[0][0]) if self._answers else cycle
+        passing = self.gateway.next_deadline_ns() if self.gateway else NEVER_NS
+        return min(cycle, passing, self._answers[0][0] if self._answers else NEVER_NS)
 
     def due(self, t_ns: int) -> list[tuple[str, Outgoing]]:
         """What it sends at this instant: (network, frame)."""
@@ -68,6 +74,8 @@ class ControlModule:
         while self._answers and self._answers[0][0] <= t_ns:
             _, network, frame = self._answers.pop(0)
             sent.append((network, frame))
+        if self.gateway:
+            sent += self.gateway.due(t_ns)
         cycle = self._cycle
         while cycle and cycle[0][0] <= t_ns:
             due_ns, number = cycle[0]
@@ -78,8 +86,13 @@ class ControlModule:
         return sent
 
     def feed(self, t_ns: int, network: str, frame: Outgoing) -> None:
-        """A frame has been received; the tester's requests get an answer."""
-        if not self.on or frame.extended or frame.remote or frame.frame_id != self.description.request_id:
+        """A frame has been received; the tester's requests get an answer, a gateway passes on what its routes say."""
+        if not self.on:
+            return
+        if self.gateway:
+            # without a configuration it knows no messages, but diagnosis still finds its way (own choice)
+            self.gateway.feed(t_ns, network, frame, self.silent, messages=self.configured)
+        if frame.extended or frame.remote or frame.frame_id != self.description.request_id:
             return
         answer = _answer(frame.data)
         if answer:

@@ -133,6 +133,18 @@ class TransceiverPart(Part):
         return self
 
 
+class RoutePart(Part):
+    """What a gateway passes on from one of its networks to another."""
+
+    start: Words = Field(alias="from", description="A network the module is on")
+    end: Words = Field(alias="to", description="Another one")
+    messages: list[Words] = Field(
+        default=[],
+        description="Messages passed on as they come; the database of 'to' has them with this module as sender",
+    )
+    diagnostics: Flag = Field(default=False, description="Requests to modules behind 'to' go there, answers come back")
+
+
 class ModulePart(Part):
     """A control module."""
 
@@ -148,6 +160,7 @@ class ModulePart(Part):
     response_id: Identifier = Field(description="Identifier of its diagnostic responses, 11 bit")
     lost_code: Code = Field(description="Fault code the others store when it is gone")
     reach_minutes: Minutes = Field(default=10, description="Minutes to get a probe to its plug")
+    routes: list[RoutePart] = Field(default=[], description="What it passes on between its networks: a gateway")
 
 
 class PairPart(Part):

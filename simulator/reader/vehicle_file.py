@@ -11,6 +11,7 @@ from simulator.reader.checking import check_tree
 from simulator.reader.database import read_databases
 from simulator.reader.findings import Findings
 from simulator.reader.meaning import check_meaning
+from simulator.reader.routes import check_passed_on
 from simulator.reader.schema import FeedPart, ModulePart, NetworkPart, TransceiverPart, VehiclePart
 from simulator.reader.textfile import read_tree
 from simulator.vehicle import (
@@ -24,6 +25,7 @@ from simulator.vehicle import (
     Network,
     Pair,
     Parting,
+    Route,
     Run,
     Terminator,
     Transceiver,
@@ -55,6 +57,7 @@ def _read(path: str | Path) -> tuple[Vehicle | None, list[Mistake], list[Mistake
     findings.errors += wrong
     check_meaning(tree, findings)
     messages = read_databases(tree, Path(path).parent, findings)
+    check_passed_on(tree, messages, findings)
     if part is None or findings.errors:
         return None, findings.errors, findings.warnings
     return _vehicle(part, messages, str(path)), [], findings.warnings
@@ -91,6 +94,7 @@ def _module(name: str, part: ModulePart) -> Module:
         transceiver=_transceiver(part.transceiver) if part.transceiver else Transceiver(),
         title=part.title,
         reach_minutes=part.reach_minutes,
+        routes=tuple(Route(each.start, each.end, tuple(each.messages), each.diagnostics) for each in part.routes),
     )
 
 
