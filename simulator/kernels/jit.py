@@ -7,7 +7,9 @@ imported before a kernel needs it, and the kernels that a small question calls a
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cached_property, update_wrapper
+from functools import cache, cached_property, update_wrapper
+from hashlib import blake2b
+from pathlib import Path
 from types import FunctionType
 from typing import Any, Generic, ParamSpec, TypeVar, cast
 
@@ -31,7 +33,7 @@ class Kernel(Generic[P, R]):
         """The function's result, whichever way it runs."""
         if self._plain_calls > 0:
             self._plain_calls -= 1
-            return self._function(*args, **kwargs)
+            return self.plain(*args, **kwargs)
         return self.compiled(*args, **kwargs)
 
     @cached_property
@@ -39,31 +41,63 @@ class Kernel(Generic[P, R]):
         """The compiled function; the kernels it calls are compiled with it."""
         import numba
 
+        whole = self._with(lambda kernel: kernel.compiled)
+        dispatcher = numba.njit(cache=True, **self._options)(whole)
+        # numba looks at the kernel's own file only; what is kept on disk has constants and kernels of others in it
+        dispatcher._cache._cache_file._source_stamp = _stamp_of_all()
+        return cast(Callable[P, R], dispatcher)
+
+    @cached_property
+    def plain(self) -> Callable[P, R]:
+        """The function in plain Python, and so are the kernels it calls, whatever their mark."""
+        return cast(Callable[P, R], self._with(lambda kernel: kernel.plain))
+
+    def _with(self, kind: Callable[[Kernel[Any, Any]], Callable[..., Any]]) -> FunctionType:
+        """The function with each kernel that it calls replaced."""
         function = cast(FunctionType, self._function)
         names = dict(function.__globals__)
         for name in function.__code__.co_names:
             if isinstance(names.get(name), Kernel):
-                names[name] = names[name].compiled
+                names[name] = kind(names[name])
         whole = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
         whole.__module__, whole.__qualname__ = function.__module__, function.__qualname__
-        return cast(Callable[P, R], numba.njit(cache=True, **self._options)(whole))
+        return whole
 
 
-def compiled(function: Callable[P, R]) -> Callable[P, R]:
+@cache
+def _stamp_of_all() -> str:
+    """A digest of all kernels' sources: with any of them changed, nothing kept on disk is good any more."""
+    digest = blake2b()
+    for file in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(file.read_bytes())
+    return digest.hexdigest()
+
+
+def compiled(function: Callable[P, R]) -> Kernel[P, R]:
     """Compile a kernel at its first call and keep the result on disk; division by zero raises, as in Python."""
     return Kernel(function, 0, {"error_model": "python"})
 
 
-def inlined(function: Callable[P, R]) -> Callable[P, R]:
+def inlined(function: Callable[P, R]) -> Kernel[P, R]:
     """As ``compiled``, and made part of every kernel that calls it: what is called for every bit must not be a call."""
     return Kernel(function, 0, {"error_model": "python", "forceinline": True})
 
 
-def compiled_when_busy(function: Callable[P, R]) -> Callable[P, R]:
+def compiled_when_busy(function: Callable[P, R]) -> Kernel[P, R]:
     """As ``compiled``, but not before the kernel has been called often: for kernels whose single call is short."""
     return Kernel(function, PLAIN_CALLS, {"error_model": "python"})
 
 
-def summing(function: Callable[P, R]) -> Callable[P, R]:
+def compiled_after(calls: int) -> Callable[[Callable[P, R]], Kernel[P, R]]:
+    """As ``compiled``, but the first calls run in plain Python: for kernels whose calls grow longer."""
+    return lambda function: Kernel(function, calls, {"error_model": "python"})
+
+
+def at_once(kernel: Callable[P, R]) -> Callable[P, R]:
+    """A kernel compiled now, for a call that is long."""
+    return cast(Kernel[P, R], kernel).compiled
+
+
+def summing(function: Callable[P, R]) -> Kernel[P, R]:
     """Compile a kernel that may add in any order: for sums of positive numbers, where order costs last bits only."""
     return Kernel(function, 0, {"error_model": "numpy", "fastmath": {"reassoc", "contract"}})

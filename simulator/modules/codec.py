@@ -1,15 +1,26 @@
 """From a message of the database to its payload at an instant: signals that move, counter, checksum, and fast packing.
 
 The values are made up: each is a slow triangle within the range that the database gives, quantities of one unit and
-range move together (all wheels turn alike), and everything follows from time and seed alone.
+range move together (all wheels turn alike), and everything follows from time and seed alone. Where a track is given,
+the value follows that instead.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 from zlib import crc32
 
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.kernels import payload
 from simulator.vehicle import Message
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
 
 #: Where a healthy vehicle on the road has its quantities, by unit: lowest and highest physical value (own choice).
 _HABITS: dict[str, tuple[float, float]] = {
@@ -28,131 +39,180 @@ _STATES = 8
 _SECOND_NS = 1_000_000_000
 
 
-def _crc_8_table() -> tuple[int, ...]:
-    table = []
-    for register in range(256):
-        for _ in range(8):
-            register = (register << 1 ^ 0x1D if register & 0x80 else register << 1) & 0xFF
-        table.append(register)
-    return tuple(table)
+@dataclass(frozen=True)
+class Track:
+    """Physical values of a signal at instants from ``begin_ns`` on, ``step_ns`` apart, straight lines between them."""
+
+    begin_ns: int
+    step_ns: int
+    values: Sequence[float]
 
 
-_CRC_8 = _crc_8_table()
+class Layout(NamedTuple):
+    """How payloads are packed, as the arrays of the kernel; several messages' layouts can be joined to one."""
 
+    messages: Ints
+    variants: Ints
+    steady: Bytes
+    signals: Ints
+    factors: Floats
+    followed: Ints
+    samples: Floats
 
-def crc_8_j1850(data: bytes) -> int:
-    """CRC-8 of SAE J1850: polynomial 0x1D, start value 0xFF, final exclusive-or 0xFF, nothing reflected."""
-    register = 0xFF
-    for byte in data:
-        register = _CRC_8[register ^ byte]
-    return register ^ 0xFF
+    @property
+    def arrays(self) -> tuple[Ints, Bytes, Ints, Floats, Ints, Floats]:
+        """What ``pack`` takes after the message, its instant and its count."""
+        return self.variants, self.steady, self.signals, self.factors, self.followed, self.samples
 
 
 class Packer:
-    """Payloads of one message; one with multiplexed or floating-point signals goes through the database's codec."""
+    """Payloads of one message. ``layout`` is None where only the database's codec can pack it (nested multiplexers,
+    half-precision floats, signals of more than 64 bits), which is slow.
 
-    def __init__(self, message: Message, seed: int = 0) -> None:
+    ``tracks``: by name of the signal, what it follows instead of its triangle.
+    """
+
+    def __init__(self, message: Message, seed: int = 0, tracks: Mapping[str, Track] | None = None) -> None:
         self.message = message
-        self._length = message.length
-        self._moving: list[tuple[int, int, int, int, int, int, bool]] = []
-        self._steady_little = self._steady_big = 0
-        self._counter: tuple[int, int, bool] | None = None
-        self._checksum: int | None = None
+        self._seed = seed
+        self._tracks = tracks or {}
+        self._signals: list[Any] = list(message.codec.signals) if message.codec is not None else []
+        self._rows: list[list[int]] = []
+        self._factors: list[tuple[float, float]] = []
+        self._followed: list[list[int]] = []
+        self._samples: list[float] = []
         self._names: list[str] = []
-        self._slow: Any = None
-        codec = message.codec
-        if codec is None:
-            return
-        signals: list[Any] = list(codec.signals)
-        if codec.is_multiplexed() or any(signal.is_float for signal in signals):
-            self._slow = codec
-        for signal in signals:
-            self._place(signal, seed)
+        self._checksum = -1
+        self._data = np.zeros(max(1, message.length), np.uint8)
+        self._slow = not all(map(_packs, self._signals)) or not _flat(self._signals)
+        self._layout = self._compile()
+        self.layout = None if self._slow else self._layout
 
     def payload(self, t_ns: int, count: int) -> bytes:
         """The payload of the ``count``-th sending at an instant."""
-        if self._slow is not None:
+        if self._slow:
             return self._slowly(t_ns, count)
-        little, big, length = self._steady_little, self._steady_big, self._length
-        for low, span, period_ns, phase_ns, shift, mask, is_little in self._moving:
-            position = (t_ns + phase_ns) % period_ns * 2
-            if position > period_ns:
-                position = 2 * period_ns - position
-            raw = (low + span * position // period_ns) & mask
-            if is_little:
-                little |= raw << shift
-            else:
-                big |= raw << shift
-        if self._counter is not None:
-            shift, mask, is_little = self._counter
-            if is_little:
-                little |= (count & mask) << shift
-            else:
-                big |= (count & mask) << shift
-        data = little.to_bytes(length, "little")
-        if big:
-            data = (int.from_bytes(data, "big") | big).to_bytes(length, "big")
-        return data if self._checksum is None else self._sealed(data, self._checksum)
+        payload.pack(self._data, self._layout.messages, 0, t_ns, count, *self._layout.arrays)
+        return self._data[: self.message.length].tobytes()
 
-    def _place(self, signal: Any, seed: int) -> None:
-        """Work out where a signal lies and how it moves."""
-        is_little = signal.byte_order == "little_endian"
-        if is_little:
-            shift = signal.start
-        else:
-            first = 8 * (signal.start // 8) + 7 - signal.start % 8
-            shift = 8 * self._length - first - signal.length
-        mask = (1 << signal.length) - 1
+    def _compile(self) -> Layout:
+        """The arrays of the message: one variant for each value of its multiplexer."""
+        length = self.message.length
+        multiplexer, shown = _multiplexer(self._signals)
+        steady = np.zeros((len(shown), max(1, length)), np.uint8)
+        spans = []
+        for number, value in enumerate(shown):
+            first = len(self._rows)
+            for signal in self._signals:
+                if self._slow or signal.multiplexer_ids is None or value in signal.multiplexer_ids:
+                    self._place(signal, steady[number], value if signal is multiplexer else None)
+            spans.append((first, len(self._rows)))
+        row = np.zeros((1, payload.PAYLOAD), np.int64)
+        row[0, payload.VARIANTS], row[0, payload.CHECKSUM], row[0, payload.LENGTH] = len(shown), self._checksum, length
+        return Layout(
+            row,
+            np.array(spans, np.int64),
+            steady,
+            np.array(self._rows, np.int64).reshape(-1, payload.SIGNAL),
+            np.array(self._factors, np.float64).reshape(-1, 2),
+            np.array(self._followed, np.int64).reshape(-1, payload.FOLLOWED),
+            np.array(self._samples, np.float64),
+        )
+
+    def _place(self, signal: Any, steady: Bytes, fixed: int | None) -> None:
+        """Work out where a signal lies and what it holds; one that stays goes into the bits of ``steady``."""
+        length = self.message.length
+        little = int(signal.byte_order == "little_endian")
+        first = 8 * (signal.start // 8) + 7 - signal.start % 8
+        shift = signal.start if little else 8 * length - first - signal.length
+        place = [shift, signal.length, little]
         if signal.name.endswith("_Counter"):
-            self._counter = shift, mask, is_little
+            self._row(signal, [*place, payload.COUNTER, 0, 0, 0], 0.0, 0.0)
         elif signal.name.endswith("_Checksum"):
-            byte = shift // 8 if is_little else self._length - 1 - shift // 8
+            byte = shift // 8 if little else length - 1 - shift // 8
             # one that is no whole byte stays 0
-            self._checksum = byte if signal.length == 8 and shift % 8 == 0 else None
+            self._checksum = byte if signal.length == 8 and shift % 8 == 0 else -1
+        elif fixed is not None:
+            payload.put_raw.plain(steady, length, shift, signal.length, little, fixed)
         else:
-            self._move(signal, seed, shift, mask, is_little)
+            self._move(signal, place, steady)
 
-    def _move(self, signal: Any, seed: int, shift: int, mask: int, is_little: bool) -> None:
+    def _move(self, signal: Any, place: list[int], steady: Bytes) -> None:
         low, high = _raw_range(signal)
-        if self._slow is not None:
-            self._names.append(signal.name)
-        if high - low < _STATES:
+        holds = {32: payload.SINGLE, 64: payload.DOUBLE}.get(signal.length, payload.WHOLE) if signal.is_float else 0
+        track = self._tracks.get(signal.name)
+        drawn = crc32(f"{self._seed} {signal.unit} {signal.minimum} {signal.maximum}".encode())
+        period_ns = (5 + drawn % 40) * _SECOND_NS
+        follows = [period_ns, drawn % 997 * period_ns // 997, 0, 0, 0]
+        if track is not None:
+            low, high = _in_reach(low, high)
+            a, b = -signal.offset / signal.scale, 1 / signal.scale
+            follows = [0, track.begin_ns, track.step_ns, len(self._samples), len(track.values)]
+            self._samples += map(float, track.values)
+        elif high - low < _STATES:
             # the states of a vehicle on its way: the lower half of the list, one for good
-            steady = low + crc32(f"{seed} {signal.name}".encode()) % ((high - low) // 2 + 1)
-            period_ns, phase_ns, span, low = _SECOND_NS, 0, 0, steady
+            low += crc32(f"{self._seed} {signal.name}".encode()) % ((high - low) // 2 + 1)
+            high = low
+            a, b = float(low), 0.0
         else:
-            drawn = crc32(f"{seed} {signal.unit} {signal.minimum} {signal.maximum}".encode())
-            period_ns = (5 + drawn % 40) * _SECOND_NS
-            phase_ns = drawn % 997 * period_ns // 997
-            low, high = _habit(signal, low, high)
-            span = high - low
-        if span or self._slow is not None:
-            self._moving.append((low, span, period_ns, phase_ns, shift, mask, is_little))
-        elif is_little:
-            self._steady_little |= (low & mask) << shift
-        else:
-            self._steady_big |= (low & mask) << shift
+            low, high = _in_reach(*_habit(signal, low, high))
+            a, b = float(low), float(high - low)
+        if low == high and not signal.is_float and not self._slow:
+            payload.put_raw.plain(steady, self.message.length, place[0], place[1], place[2], low)
+            return
+        self._row(signal, [*place, holds, *_in_reach(low, high), len(self._followed)], a, b)
+        self._followed.append(follows)
+
+    def _row(self, signal: Any, row: list[int], a: float, b: float) -> None:
+        self._names.append(signal.name)
+        self._rows.append(row)
+        self._factors.append((a, b))
 
     def _slowly(self, t_ns: int, count: int) -> bytes:
+        layout, codec = self._layout, self.message.codec
+        assert codec is not None
         raws: dict[str, int | float] = {}
-        for name, (low, span, period_ns, phase_ns, *_) in zip(self._names, self._moving, strict=True):
-            position = (t_ns + phase_ns) % period_ns * 2
-            raws[name] = low + span * min(position, 2 * period_ns - position) // period_ns
-        for signal in self._slow.signals:
-            if signal.name.endswith("_Counter"):
-                raws[signal.name] = count % (1 << signal.length)
-            elif signal.name.endswith("_Checksum"):
+        for row, name in enumerate(self._names):
+            if layout.signals[row, payload.HOLDS] == payload.COUNTER:
+                raws[name] = count % (1 << int(layout.signals[row, payload.WIDTH]))
+                continue
+            value = payload.value_of.plain(*layout[3:], row, t_ns)
+            raws[name] = (
+                value if codec.get_signal_by_name(name).is_float else payload.rounded.plain(layout.signals, row, value)
+            )
+        for signal in self._signals:
+            if signal.name.endswith("_Checksum"):
                 raws[signal.name] = 0
             if signal.multiplexer_ids is None and signal.is_multiplexer:
-                shown = sorted({one for other in self._slow.signals for one in other.multiplexer_ids or ()})
+                shown = sorted({one for other in self._signals for one in other.multiplexer_ids or ()})
                 raws[signal.name] = shown[count % len(shown)] if shown else 0
-        data = bytes(self._slow.encode(raws, scaling=False, strict=False))
-        return data if self._checksum is None else self._sealed(data, self._checksum)
+        data = np.frombuffer(codec.encode(raws, scaling=False, strict=False), np.uint8).copy()
+        if self._checksum >= 0:
+            data[self._checksum] = payload.crc_8.plain(data, len(data), self._checksum)
+        return data.tobytes()
 
-    @staticmethod
-    def _sealed(data: bytes, position: int) -> bytes:
-        before, after = data[:position], data[position + 1 :]
-        return before + bytes((crc_8_j1850(before + after),)) + after
+
+def _packs(signal: Any) -> bool:
+    """Whether the kernel can pack a signal."""
+    return signal.length in (32, 64) if signal.is_float else signal.length <= 64
+
+
+def _flat(signals: Sequence[Any]) -> bool:
+    """Whether a message has one multiplexer at most."""
+    return sum(bool(one.is_multiplexer) for one in signals) <= 1
+
+
+def _multiplexer(signals: Sequence[Any]) -> tuple[Any, list[int]]:
+    """The multiplexer that rules a message, and its values in the order of sending; [0] where there is none."""
+    shown = sorted({one for signal in signals for one in signal.multiplexer_ids or ()})
+    ruling = [one for one in signals if one.is_multiplexer and one.multiplexer_ids is None]
+    return (ruling[0], shown or [0]) if ruling and _flat(signals) else (None, [0])
+
+
+def _in_reach(low: int, high: int) -> tuple[int, int]:
+    """A raw range, cut to what the kernel can count."""
+    most = payload.MOST_RAW
+    return max(-most, min(low, most)), max(-most, min(high, most))
 
 
 def _raw_range(signal: Any) -> tuple[int, int]:
