@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from heapq import heapify, heapreplace
-from zlib import crc32
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
-from simulator.datalink.frame import padded
-from simulator.modules.codec import Packer
 from simulator.modules.gateway import Gateway
-from simulator.vehicle import Message, Network, Vehicle
+from simulator.modules.sender import Sender
+from simulator.vehicle import Vehicle
 
 #: From a request to its answer in ns. ISO 14229-2 allows 50 ms; 5 ms is an own choice.
 ANSWER_NS = 5_000_000
 #: What fills a diagnostic frame up to 8 bytes: common practice, it needs few stuff bits (Linux can/isotp.h).
 PADDING = 0xCC
-_MS_NS = 1_000_000
-#: Cycles of different modules start at different times, in these steps (own choice).
-_OFFSET_STEP_NS = 100_000
 
 # Diagnostic services and negative response codes, ISO 14229-1.
 TESTER_PRESENT = 0x3E
@@ -43,12 +38,13 @@ class ControlModule:
         self.gateway = Gateway(vehicle, self.description) if self.description.routes else None
         passed_on = self.gateway.sends if self.gateway else frozenset()
         self._senders = [
-            _Sender(network, message, seed)
+            Sender(network, message, name, seed)
             for network in vehicle.networks.values()
             for message in network.messages
             if message.sender == name and message.cycle_ms and (network.name, message.name) not in passed_on
         ]
         self._cycle: list[tuple[int, int]] = []
+        self._lent: set[str] = set()
         self._answers: list[tuple[int, str, Outgoing]] = []
 
     def switch(self, t_ns: int, on: bool) -> None:
@@ -59,8 +55,29 @@ class ControlModule:
         self._answers = []
         if self.gateway:
             self.gateway.forget()
-        self._cycle = [(t_ns + one.offset_ns, number) for number, one in enumerate(self._senders)] if on else []
+        for sender in self._senders:
+            sender.due_ns = t_ns + sender.offset_ns
+        self._plan()
+
+    def lend(self, network: str) -> list[tuple[Sender, bool]]:
+        """Leave the cyclic messages of a network to somebody else; each, and whether it is sent at all."""
+        self._lent.add(network)
+        self._plan()
+        own = [one for one in self._senders if one.network == network]
+        return [(one, self.on and self._sends(one)) for one in own]
+
+    def take_back(self, network: str) -> None:
+        """Send the cyclic messages of a network again, from where their senders are."""
+        self._lent.discard(network)
+        self._plan()
+
+    def _plan(self) -> None:
+        cycle = enumerate(self._senders) if self.on else ()
+        self._cycle = [(one.due_ns, number) for number, one in cycle if one.network not in self._lent]
         heapify(self._cycle)
+
+    def _sends(self, sender: Sender) -> bool:
+        return self.configured and (sender.network, sender.message.name) not in self.silent
 
     def next_deadline_ns(self) -> int:
         """When ``due`` has to be called next, in ns; NEVER_NS if nothing is planned."""
@@ -80,8 +97,9 @@ class ControlModule:
         while cycle and cycle[0][0] <= t_ns:
             due_ns, number = cycle[0]
             sender = self._senders[number]
-            heapreplace(cycle, (due_ns + sender.cycle_ns, number))
-            if self.configured and (sender.network, sender.message.name) not in self.silent:
+            sender.due_ns = due_ns + sender.cycle_ns
+            heapreplace(cycle, (sender.due_ns, number))
+            if self._sends(sender):
                 sent.append((sender.network, sender.frame(t_ns)))
         return sent
 
@@ -99,31 +117,6 @@ class ControlModule:
             data = bytes([len(answer), *answer]).ljust(8, bytes([PADDING]))
             response = Outgoing(self.description.response_id, data, kept=True)
             self._answers.append((t_ns + ANSWER_NS, network, response))
-
-
-class _Sender:
-    """A cyclic message with its packer, its offset after waking, and how often it was sent."""
-
-    def __init__(self, network: Network, message: Message, seed: int) -> None:
-        assert message.cycle_ms is not None
-        self.network = network.name
-        self.message = message
-        self.cycle_ns = message.cycle_ms * _MS_NS
-        steps = max(1, self.cycle_ns // _OFFSET_STEP_NS)
-        self.offset_ns = crc32(f"{seed} {network.name} {message.name}".encode()) % steps * _OFFSET_STEP_NS
-        self._packer = Packer(message, seed)
-        self._count = 0
-        self._brs = message.is_fd and network.data_bit_rate is not None
-
-    def frame(self, t_ns: int) -> Outgoing:
-        message = self.message
-        data = self._packer.payload(t_ns, self._count)
-        self._count += 1
-        if message.is_fd:
-            data = padded(data)
-        return Outgoing(
-            message.frame_id, data, name=message.name, extended=message.extended, fd=message.is_fd, brs=self._brs
-        )
 
 
 def _answer(data: bytes) -> bytes | None:
