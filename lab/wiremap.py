@@ -60,7 +60,7 @@ def box_rows(vehicle: Vehicle, module: Module) -> list[tuple[str, tuple[Anchor, 
     for pin, feed in (("feed", module.feed), ("wake", module.wake)):
         if feed is not None:
             fuse = vehicle.fuses[feed.fuse]
-            key = ", ignition" if fuse.switched else ""
+            key = ", ignition" if fuse.switched else f", {fuse.behind}" if fuse.behind else ""
             rows.append((f"{pin} {fuse.name} {fuse.amp:g} A{key}", ((pin, module.name), ("fuse", fuse.name))))
     point = module.ground.point
     rows.append((f"ground {point}", (("ground", module.name), ("point", point))))

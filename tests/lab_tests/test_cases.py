@@ -14,12 +14,16 @@ from simulator.reader import find_vehicle
 
 BROKEN = sorted((Path(__file__).parent.parent / "files" / "broken_cases").glob("*.yaml"))
 CASES = sorted((find_vehicle("pipkin").parent / "cases").glob("*.yaml"))
+DEMO_CASES = [*CASES, *sorted((find_vehicle("haulvey").parent / "cases").glob("*.yaml"))]
 
 
 def test_there_are_enough_of_both():
     assert len(BROKEN) >= 12
     assert [path.stem for path in CASES] == [
         "blown_fuse", "dead_unit", "lost_terminator", "open_stub", "rusty_ground", "shorted_pair",
+    ]  # fmt: skip
+    assert [path.stem for path in DEMO_CASES[len(CASES):]] == [
+        "door_sill", "frame_bolt", "glowing_lever", "half_written", "two_at_once", "wet_plug",
     ]  # fmt: skip
 
 
@@ -39,11 +43,11 @@ def test_a_broken_case_names_each_mistake_on_its_line(path):
     assert str(caught.value).startswith(f"{path}:{errors[0].line}: ")
 
 
-@pytest.mark.parametrize("path", CASES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", DEMO_CASES, ids=lambda path: path.stem)
 def test_the_demo_cases_are_good(path):
     case = load_case(path)
     assert check_case(path) == ([], [])
-    assert case.vehicle.name == "Pipkin"
+    assert case.vehicle.name.lower() == path.parent.parent.name
     assert case.find == case.faults
     assert case.instruments == INSTRUMENTS
     assert case.actions == ACTIONS
