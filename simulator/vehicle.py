@@ -5,13 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 from simulator.deviations import Deviation, merge
 from simulator.errors import BadRequest, UnknownName
 
 if TYPE_CHECKING:
     from cantools.database.can import Message as Codec
+
+T = TypeVar("T")
+
+
+class Fixed(dict[str, T]):
+    """A mapping by name that nobody changes: circuits worked out from a vehicle are kept, and must stay true."""
+
+    def _refuse(self, *_: object, **__: object) -> NoReturn:
+        raise TypeError("a vehicle is never changed in place: make another one with dataclasses.replace")
+
+    __setitem__ = __delitem__ = __ior__ = clear = pop = popitem = setdefault = update = _refuse
+
+    def __reduce__(self) -> tuple[type[Fixed[T]], tuple[dict[str, T]]]:
+        return Fixed, (dict(self),)
 
 
 @dataclass(frozen=True)
@@ -250,6 +264,12 @@ class Vehicle:
     deviations: tuple[Deviation, ...] = ()
     applied: tuple[Deviation, ...] = field(default=(), compare=False, repr=False)
 
+    def __post_init__(self) -> None:
+        for name in ("fuses", "grounds", "modules", "networks", "minutes"):
+            given = getattr(self, name)
+            if not isinstance(given, Fixed):
+                object.__setattr__(self, name, Fixed(given))
+
     def deviating(self, *deviations: Deviation) -> Vehicle:
         """The same vehicle with these deviations as well. Raises BadRequest where two set one value differently."""
         applied = self.applied + deviations
@@ -306,6 +326,14 @@ class Vehicle:
     def action_minutes(self, action: str) -> float:
         """What an action costs on this vehicle, in minutes."""
         return self.minutes.get(action, ACTION_MINUTES[action])
+
+    @property
+    def drawing_key(self) -> tuple[int, ...]:
+        """The same for all copies that differ in their deviations only, while one of them lives.
+
+        Whoever keeps an answer by it keeps the vehicle beside it. The parts never change, so the answer stays true.
+        """
+        return tuple(id(part) for part in (self.battery, self.fuses, self.grounds, self.modules, self.networks))
 
     @property
     def sockets(self) -> tuple[tuple[str, str], ...]:

@@ -75,9 +75,8 @@ def who_hears_whom(
         taps = {TESTER: net.socket} if net.socket is not None else {}
     state = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()))
     asked = (*state, net.name, bit_ns, point, tuple(taps.items()))
-    key = (*(id(part) for part in parts), *asked)
+    key = (vehicle.drawing_key, *asked)
     if key not in _kept:
-        # The vehicle stays beside its answer: an id is only good while its object lives.
         _kept[key] = (vehicle, _Listening(circuit, net.name, (bit_ns, point), taps).hearing())
         if len(_kept) > 256:
             _kept.popitem(last=False)

@@ -111,10 +111,8 @@ _shapes: OrderedDict[object, tuple[Vehicle, Shape]] = OrderedDict()
 
 def shape_of(vehicle: Vehicle, parted: frozenset[tuple[str, str]] = frozenset()) -> Shape:
     """The shape of a vehicle as drawn; faulted copies of a vehicle share its parts and so its shape."""
-    parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
-    key = (tuple(id(part) for part in parts), parted)
+    key = (vehicle.drawing_key, parted)
     if key not in _shapes:
-        # The vehicle is kept beside its shape: an id is only good while its object lives.
         _shapes[key] = (vehicle, Shape(vehicle.as_drawn(), parted))
         if len(_shapes) > KEPT_SHAPES:
             _shapes.popitem(last=False)

@@ -275,3 +275,13 @@ def written_to(folder: Path, text: str) -> Path:
     file = folder / "vehicle.yaml"
     file.write_text(text)
     return file
+
+
+def test_a_vehicle_is_not_changed_in_place() -> None:
+    """Own rule: what is worked out from a vehicle is kept, so nobody changes it under the kept answer."""
+    vehicle = pickle.loads(pickle.dumps(load_vehicle(TWO)))
+    with pytest.raises(TypeError, match=r"dataclasses\.replace"):
+        vehicle.modules["ENG"] = vehicle.modules["GTW"]
+    with pytest.raises(TypeError, match="never changed in place"):
+        vehicle.fuses.clear()
+    assert vehicle.deviating().drawing_key == vehicle.drawing_key
