@@ -107,9 +107,7 @@ def save(figure: Figure, path: str | Path) -> None:
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    ending = Path(path).suffix.lower()
-    if ending not in ENDINGS:
-        raise BadRequest(f"'{path}' has no ending that says the format: write one of {', '.join(ENDINGS)}")
+    ending = check_ending(path)
     FigureCanvasAgg(figure)
     quiet: dict[str, dict[str, str | None]] = {
         ".png": {"Software": None},
@@ -118,6 +116,14 @@ def save(figure: Figure, path: str | Path) -> None:
     }
     with rc_context({"svg.hashsalt": "sixtyohm"}):
         figure.savefig(path, format=ending[1:], dpi=DOTS_PER_INCH, metadata=quiet[ending])
+
+
+def check_ending(path: str | Path) -> str:
+    """The ending of a picture's file in lower case. Raises BadRequest for an ending that is no format."""
+    ending = Path(path).suffix.lower()
+    if ending not in ENDINGS:
+        raise BadRequest(f"'{path}' has no ending that says the format: write one of {', '.join(ENDINGS)}")
+    return ending
 
 
 def letter(number: int) -> str:

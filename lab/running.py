@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import faults
+from lab.controllers import Account, Change, Observer
 from simulator.logs import FrameLog
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
@@ -16,18 +17,25 @@ from simulator.vehicle import Vehicle
 
 @dataclass
 class NetworkCount:
-    """What one network carried: frames delivered, attempts that failed, the part of the time it was busy, by sender."""
+    """What one network carried: frames delivered, attempts that failed, the part of the time it was busy, by sender.
+
+    ``controllers``: what each went through; ``changes`` of their states, the first ones, of ``changed`` in all.
+    """
 
     network: str
     frames: int = 0
     errors: int = 0
     load: float = 0.0
+    busy_until_ns: int = 0
     by_sender: dict[str, int] = field(default_factory=dict)
+    controllers: tuple[Account, ...] = ()
+    changes: tuple[Change, ...] = ()
+    changed: int = 0
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """A finished run: simulated seconds, seed, log file or None, and a count for each network."""
+    """A finished run: simulated seconds, seed, log file or None, a count for each network, and when faults were in."""
 
     vehicle: str
     seconds: float
@@ -35,6 +43,7 @@ class Outcome:
     faults: tuple[str, ...]
     log: str | None
     networks: tuple[NetworkCount, ...]
+    diary: tuple[Change, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The mapping of the command ``run``."""
@@ -51,6 +60,9 @@ class Outcome:
                     "errors": line.errors,
                     "load": line.load,
                     "by_sender": line.by_sender,
+                    "controllers": [account.as_json() for account in line.controllers],
+                    "changes": [change.as_json() for change in line.changes],
+                    "changed": line.changed,
                 }
                 for line in self.networks
             ],
@@ -69,13 +81,22 @@ def run_networks(
     counts = {name: NetworkCount(name) for name in vehicle.networks}
     simulation = Simulation(vehicle, faults=parsed, seed=seed)
     simulation.subscribe(lambda record: _count(counts[record.network], record, seconds))
+    observer = Observer(simulation, seconds)
     with nullcontext() if log is None else FrameLog(simulation, log):
         simulation.advance(seconds)
-    return Outcome(vehicle.name, seconds, seed, tuple(map(str, parsed)), log, tuple(counts.values()))
+    observer.close()
+    for name, line in counts.items():
+        line.controllers = tuple(account for account in observer.accounts.values() if account.network == name)
+        line.changes, line.changed = tuple(observer.changes[name]), observer.changed[name]
+    texts = tuple(map(str, parsed))
+    return Outcome(vehicle.name, seconds, seed, texts, log, tuple(counts.values()), tuple(observer.diary))
 
 
 def _count(line: NetworkCount, record: FrameRecord, seconds: float) -> None:
-    line.load += (record.t_end_ns - record.t_start_ns) / 1e9 / seconds
+    # frames that collide, or that run on parts that hear nothing of each other, take the same time
+    start_ns = max(record.t_start_ns, line.busy_until_ns)
+    line.load += max(0, record.t_end_ns - start_ns) / 1e9 / seconds
+    line.busy_until_ns = max(line.busy_until_ns, record.t_end_ns)
     if record.outcome != "ok":
         line.errors += 1
         return

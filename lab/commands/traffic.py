@@ -10,7 +10,14 @@ import click
 from lab.commands.common import console, fault_option, json_option, load, show_json, show_table, table, vehicle_argument
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
+    from lab.running import NetworkCount, Outcome
     from simulator.datalink.frame import Frame
+
+_NUMBERS = ("TEC", "REC", "most TEC", "most REC")
+#: Changes of state that ``run`` prints for each network; ``--json`` has more.
+_CHANGES_SHOWN = 12
 
 
 class Number(click.ParamType):
@@ -111,23 +118,70 @@ def _bits(frame: Frame, positions: Iterable[int]) -> str:
 @click.option(
     "--seed", type=int, default=0, show_default=True, help="Another seed, another payload; one seed, one run."
 )
+@click.option(
+    "--counters",
+    "counters",
+    type=click.Path(dir_okay=False, writable=True),
+    help="Picture of the error counters over time, faults above: .png .svg .pdf",
+)
 @json_option
-def run(vehicle: str, seconds: float, faults: tuple[str, ...], log: str | None, seed: int, as_json: bool) -> None:
+def run(
+    vehicle: str, seconds: float, faults: tuple[str, ...], log: str | None, seed: int, counters: str | None,
+    as_json: bool,
+) -> None:  # fmt: skip
     """Run the networks for a while, as fast as it goes; faults follow their timelines."""
     from lab.running import run_networks
 
     drawn, _ = load(vehicle)
+    if counters is not None:
+        from lab.pictures import check_ending
+
+        check_ending(counters)
     outcome = run_networks(drawn, seconds, fault_texts=faults, log=log, seed=seed)
+    if counters is not None:
+        from lab.countercurves import draw_counters
+
+        draw_counters(outcome, counters)
     if as_json:
         show_json(outcome.as_json())
-        return
+    else:
+        _show_run(outcome)
+
+
+def _show_run(outcome: Outcome) -> None:
     rows = table("network", "frames", "errors", "load", right=("frames", "errors", "load"))
     for line in outcome.networks:
         rows.add_row(line.network, str(line.frames), str(line.errors), f"{line.load:.1%}")
     out = console()
-    show_table(out, f"{drawn.name}: {seconds:g} s of simulated time, seed {seed}", rows)
+    show_table(out, f"{outcome.vehicle}: {outcome.seconds:g} s of simulated time, seed {outcome.seed}", rows)
     for line in outcome.networks:
         senders = ", ".join(f"{name} {count}" for name, count in line.by_sender.items()) or "nobody"
         out.print(f"{line.network}: sent by {senders}", soft_wrap=True)
-    if log is not None:
-        out.print(f"log: {log}", soft_wrap=True)
+    for line in outcome.networks:
+        _show_controllers(out, line)
+    if outcome.log is not None:
+        out.print(f"log: {outcome.log}", soft_wrap=True)
+
+
+def _show_controllers(out: Console, line: NetworkCount) -> None:
+    """Error counters and states, errors by kind and place, and who went passive or off when."""
+    if not any(account.errors or account.overloads for account in line.controllers) and not line.changed:
+        out.print(f"{line.network}: no errors, all counters at 0", soft_wrap=True)
+        return
+    rows = table("controller", "at the end", "TEC", "REC", "most TEC", "most REC", right=_NUMBERS)
+    for account in line.controllers:
+        numbers = (*account.counters, *account.most)
+        rows.add_row(account.module, account.state, *map(str, numbers))
+    out.print()
+    show_table(out, f"{line.network}: error counters of transmission (TEC) and reception (REC)", rows)
+    rows = table("noticed by", "as", "error", "in", "times", right=("times",))
+    for account in line.controllers:
+        for (kind, place, sending), count in account.errors.most_common():
+            rows.add_row(account.module, "transmitter" if sending else "receiver", kind, place, str(count))
+        if account.overloads:
+            rows.add_row(account.module, "", "overload", "", str(account.overloads))
+    show_table(out, f"{line.network}: errors noticed", rows)
+    for change in line.changes[:_CHANGES_SHOWN]:
+        out.print(f"{change.t_ns / 1e9:.6f} s  {change.name} {change.what}", soft_wrap=True)
+    if line.changed > _CHANGES_SHOWN:
+        out.print(f"and {line.changed - _CHANGES_SHOWN} more changes of state", soft_wrap=True)

@@ -1,0 +1,152 @@
+"""What the controllers of a run went through: errors by kind and place, counters over time, changes of state."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+from simulator.datalink.trouble import Trouble
+from simulator.record import Event, FrameRecord
+from simulator.simulation import Simulation
+
+#: Points of a controller's counters kept at most, two for each step of time.
+_STEPS = 4000
+#: Changes of state kept for each network; a controller that goes off and comes back has hundreds in a second.
+MOST_CHANGES = 1000
+#: What is noticed and is no error.
+_LOST, _OVERLOAD = "lost arbitration", "overload"
+
+
+@dataclass
+class Account:
+    """What one controller noticed; ``points`` are (t_ns, transmit, receive) error counters, only where they changed.
+
+    ``errors`` are counted by (kind, field of the frame or state of the controller, whether it was transmitting).
+    ``most`` are the highest counters, ``counters`` and ``state`` those at the end.
+    """
+
+    network: str
+    module: str
+    errors: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
+    lost: int = 0
+    overloads: int = 0
+    counters: tuple[int, int] = (0, 0)
+    most: tuple[int, int] = (0, 0)
+    state: str = "down"
+    points: list[tuple[int, int, int]] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        """As the command ``run`` prints it."""
+        return {
+            "module": self.module,
+            "state": self.state,
+            "transmit_errors": self.counters[0],
+            "receive_errors": self.counters[1],
+            "most_transmit_errors": self.most[0],
+            "most_receive_errors": self.most[1],
+            "errors": [
+                {"kind": kind, "place": place, "transmitting": sending, "count": count}
+                for (kind, place, sending), count in self.errors.most_common()
+            ],
+            "overloads": self.overloads,
+            "arbitration_lost": self.lost,
+        }
+
+
+@dataclass(frozen=True)
+class Change:
+    """A controller has become error active, error passive or bus off, or a fault is in or out."""
+
+    t_ns: int
+    name: str
+    what: str
+
+    def as_json(self) -> dict[str, Any]:
+        """As the command ``run`` prints it."""
+        return {"t_ns": self.t_ns, "module": self.name, "state": self.what}
+
+
+class Observer:
+    """Keeps the accounts of every controller of a simulation from now on.
+
+    ``accounts`` by (network, module); ``changes`` by network, the first MOST_CHANGES, ``changed`` how many there were;
+    ``diary``: faults that came and went. ``step_ns``: counters are kept no finer than that, peaks always.
+    """
+
+    def __init__(self, simulation: Simulation, seconds: float) -> None:
+        self.accounts: dict[tuple[str, str], Account] = {
+            (network, name): Account(network, name)
+            for network in simulation.vehicle.networks
+            for name, module in simulation.modules.items()
+            if network in module.networks
+        }
+        self.changes: dict[str, list[Change]] = {network: [] for network in simulation.vehicle.networks}
+        self.changed: Counter[str] = Counter()
+        self.diary: list[Change] = []
+        self._simulation = simulation
+        self._step_ns = max(1, round(seconds * 1e9 / _STEPS))
+        self._uneasy: set[str] = set()
+        for event in simulation.events_now():
+            self._noticed(event)
+        simulation.subscribe(self._ended)
+        simulation.notice(self._noticed)
+        simulation.overhear(self._troubled)
+
+    def close(self) -> None:
+        """Note what is at the end."""
+        for (network, name), account in self.accounts.items():
+            account.state = self._simulation.status(network, name)
+            self._count(account, self._simulation.t_ns, self._simulation.counters(network, name))
+
+    def _account(self, network: str, name: str) -> Account:
+        return self.accounts.setdefault((network, name), Account(network, name))
+
+    def _troubled(self, network: str, trouble: Trouble) -> None:
+        account = self._account(network, trouble.node)
+        if trouble.kind == _LOST:
+            account.lost += 1
+            return
+        if trouble.kind == _OVERLOAD:
+            account.overloads += 1
+            return
+        account.errors[trouble.kind, trouble.place, trouble.transmitting] += 1
+        self._uneasy.add(network)
+        if trouble.kind != "undetected":
+            self._count(account, trouble.t_ns, (trouble.transmit_errors, trouble.receive_errors))
+
+    def _ended(self, record: FrameRecord) -> None:
+        if record.network not in self._uneasy:
+            return
+        uneasy = False
+        for (network, name), account in self.accounts.items():
+            if network == record.network:
+                counters = self._simulation.counters(network, name)
+                uneasy = uneasy or counters != (0, 0)
+                self._count(account, record.t_end_ns, counters)
+        if not uneasy:
+            self._uneasy.discard(record.network)
+
+    def _noticed(self, event: Event) -> None:
+        if event.kind == "fault":
+            self.diary.append(Change(event.t_ns, event.name, str(event.what)))
+        elif event.kind == "controller" and event.network is not None:
+            self.changed[event.network] += 1
+            if len(self.changes[event.network]) < MOST_CHANGES:
+                self.changes[event.network].append(Change(event.t_ns, event.name, str(event.what)))
+            account = self._account(event.network, event.name)
+            self._count(account, event.t_ns, self._simulation.counters(event.network, event.name))
+
+    def _count(self, account: Account, t_ns: int, counters: tuple[int, int]) -> None:
+        if counters == account.counters:
+            return
+        account.counters = counters
+        account.most = max(account.most[0], counters[0]), max(account.most[1], counters[1])
+        points = account.points
+        point = (t_ns, *counters)
+        if len(points) < 2 or t_ns // self._step_ns != points[-2][0] // self._step_ns:
+            points.append(point)
+            return
+        # the third in one step of time: the higher of the two before stays, as a peak, and the last
+        peak = max(points[-2:], key=lambda one: max(one[1:]))
+        points[-2:] = [peak, point] if max(peak[1:]) >= max(counters) else [point, point]

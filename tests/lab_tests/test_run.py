@@ -1,0 +1,145 @@
+"""What ``run`` tells of the controllers: errors, counters, states; and the picture of the counters over time.
+
+Rules of counters and states: Bosch CAN Specification 2.0 (1991), part B, 12.2. The rest are rules of this project.
+"""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import pytest
+from command_line import good, sixtyohm
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from lab.controllers import Change
+from lab.countercurves import counter_figure, fault_bars
+from lab.running import Outcome, run_networks
+from simulator.reader import find_vehicle, load_vehicle
+
+OTHERS = ("GBX", "BRK", "STA", "BDY", "CLU")
+#: 128 times 11 recessive bits at 500 kbit/s (rule 12).
+RECOVERY_NS = 128 * 11 * 2000
+SHORTED = "short between=high-low at=S1 ohm=0.05"
+
+
+def finished(seconds: float, *faults: str) -> Outcome:
+    return run_networks(load_vehicle(find_vehicle("pipkin")), seconds, fault_texts=faults)
+
+
+def test_a_healthy_run_has_nothing_to_tell() -> None:
+    network = good("run", "pipkin", "--seconds", "0.1")["networks"][0]
+    assert [one["module"] for one in network["controllers"]] == ["ENG", *OTHERS]
+    for one in network["controllers"]:
+        assert one["state"] == "error active"
+        assert one["transmit_errors"] == one["receive_errors"] == one["most_transmit_errors"] == 0
+        assert one["errors"] == []
+    assert network["changes"] == []
+    assert "LINE-1: no errors, all counters at 0" in sixtyohm("run", "pipkin", "--seconds", "0.1").out
+
+
+def test_the_lone_node_never_goes_off() -> None:
+    """Rule 3, exception 1: 16 missing acknowledgements make 128, and there it stays."""
+    faults = [word for name in OTHERS for word in ("--fault", f"dead_module module={name}")]
+    network = good("run", "pipkin", "--seconds", "0.5", *faults)["networks"][0]
+    alone = network["controllers"][0]
+    assert (alone["state"], alone["transmit_errors"], alone["most_transmit_errors"]) == ("error passive", 128, 128)
+    assert [(one["kind"], one["place"], one["transmitting"]) for one in alone["errors"]] == [("ack", "ACK slot", True)]
+    assert alone["errors"][0]["count"] == network["errors"] > 1000
+    assert [(one["module"], one["state"]) for one in network["changes"]] == [("ENG", "error passive")]
+    assert {one["state"] for one in network["controllers"][1:]} == {"down"}
+
+
+def test_a_shorted_pair_ends_in_bus_off_and_comes_back_by_the_rule() -> None:
+    """Rules 3, 10 and 12: everybody's own bits fail; nobody is back before 128 times 11 recessive bits."""
+    network = good("run", "pipkin", "--seconds", "0.3", "--fault", SHORTED)["networks"][0]
+    assert network["frames"] == 0
+    off: dict[str, int] = {}
+    waits = []
+    for change in network["changes"]:
+        if change["state"] == "bus off":
+            off[change["module"]] = change["t_ns"]
+        elif change["state"] == "error active" and change["module"] in off:
+            waits.append(change["t_ns"] - off.pop(change["module"]))
+    assert len({change["module"] for change in network["changes"]}) == 6
+    assert len(waits) > 20
+    assert min(waits) >= RECOVERY_NS
+    assert max(one["most_transmit_errors"] for one in network["controllers"]) >= 256
+
+
+def test_the_text_says_who_noticed_what_and_when() -> None:
+    answer = sixtyohm("run", "pipkin", "--seconds", "0.3", "--fault", SHORTED)
+    assert answer.status == 0
+    for words in ("error counters", "transmitter", "bit 0", "GBX bus off", "more changes of state"):
+        assert words in answer.out
+    assert max(len(line.rstrip()) for line in answer.out.splitlines()) <= 80
+
+
+def test_the_points_of_the_counters() -> None:
+    """In the order of time, peaks kept, and bounded however much happens."""
+    network = finished(0.5, SHORTED).networks[0]
+    for account in network.controllers:
+        times = [t_ns for t_ns, _, _ in account.points]
+        assert times == sorted(times)
+        assert max(sent for _, sent, _ in account.points) == account.most[0]
+        step_ns = 0.5e9 / 4000
+        assert all(third - first >= step_ns or third // step_ns != first // step_ns
+                   for first, third in zip(times, times[2:], strict=False))  # fmt: skip
+
+
+def test_fault_bars() -> None:
+    diary = [
+        Change(0, "a", "in"), Change(5, "b", "in"), Change(7, "a", "out"), Change(8, "a", "in"), Change(9, "b", "out"),
+    ]  # fmt: skip
+    assert fault_bars(diary, 10) == [("a", [(0, 7), (8, 10)]), ("b", [(5, 9)])]
+
+
+def texts_of(figure: Figure) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Every piece of writing of a figure with its box in pixels."""
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    found = []
+    for text in figure.findobj(lambda one: hasattr(one, "get_text") and hasattr(one, "get_window_extent")):
+        if text.get_visible() and text.get_text().strip():  # type: ignore[attr-defined]
+            box = text.get_window_extent(canvas.get_renderer())
+            found.append((text.get_text(), (box.x0, box.y0, box.x1, box.y1)))  # type: ignore[attr-defined]
+    return found
+
+
+LONG = (
+    "short between=high-low at=S1 ohm=0.05 from_s=0.021 until_s=0.0375 on_s=0.0045 off_s=0.0035 jitter_s=0.001 seed=17"
+)
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [(), ("dead_module module=GBX",), ("open line=high at=GBX", "crossed at=BRK from_s=0.03", LONG)],
+    ids=["healthy", "no errors", "several"],
+)
+def test_writing_of_the_picture_is_inside_and_apart(faults: tuple[str, ...]) -> None:
+    figure = counter_figure(finished(0.06, *faults))
+    width, height = figure.get_size_inches() * figure.dpi
+    found = texts_of(figure)
+    assert any("error counters" in text for text, _ in found)
+    for text, (left, bottom, right, top) in found:
+        assert left >= 0, text
+        assert bottom >= 0, text
+        assert right <= width, text
+        assert top <= height, text
+    for (one, a), (other, b) in itertools.combinations(found, 2):
+        apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+        assert apart or one == other, (one, other)
+
+
+def test_the_picture_has_a_strip_for_everybody_who_counted(tmp_path: Path) -> None:
+    outcome = finished(0.05, SHORTED)
+    counted = [account for account in outcome.networks[0].controllers if account.points]
+    shown = [text for text, _ in texts_of(counter_figure(outcome)) if "highest TEC" in text]
+    assert [text.split()[0] for text in shown] == [account.module for account in counted]
+    file = tmp_path / "counters.png"
+    assert sixtyohm("run", "pipkin", "--seconds", "0.05", "--counters", file).status == 0
+    assert file.read_bytes().startswith(b"\x89PNG")
+    answer = sixtyohm("run", "pipkin", "--seconds", "0.05", "--counters", tmp_path / "counters.txt")
+    assert answer.status == 2
+    assert ".png" in answer.err
