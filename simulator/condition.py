@@ -16,13 +16,28 @@ class ModuleState(StrEnum):
 
 
 @dataclass(frozen=True)
+class AtBattery:
+    """Something between the battery's clamps: a load, or with ``volt`` a source of that open-circuit voltage."""
+
+    name: str
+    ohm: float
+    volt: float = 0.0
+
+
+@dataclass(frozen=True)
 class Condition:
-    """The state of the bench: battery and ignition, unplugged modules, parted connectors as (network, place)."""
+    """The state of the bench: battery and ignition, unplugged modules, parted connectors as (network, place).
+
+    ``at_battery``: starter, alternator, support supply, lamps; they work while the battery is connected. ``sag_volt``:
+    by how much the battery's open-circuit voltage has fallen under load.
+    """
 
     battery_on: bool = True
     ignition_on: bool = True
     unplugged: frozenset[str] = frozenset()
     parted: frozenset[tuple[str, str]] = frozenset()
+    at_battery: tuple[AtBattery, ...] = ()
+    sag_volt: float = 0.0
 
 
 #: Everything off: how resistance is measured.

@@ -288,11 +288,16 @@ class Draft:
             self.extra_wires.append(self.add(name, joint, plug, item.length_m * network.pair.ohm_per_m))
 
     def _put_into(self, condition: Condition) -> None:
-        """Unplugged modules, battery lead and ignition."""
+        """Unplugged modules, battery lead, what is at the battery, and ignition."""
         self.unplug(condition.unplugged)
         if not condition.battery_on:
             self.ohm[self.number("battery")] = math.inf
             self.volt = {}
+        else:
+            self.volt[self.number("battery")] -= condition.sag_volt
+            for item in condition.at_battery:
+                number = self.add(("at battery", item.name), POSITIVE, BODY, item.ohm)
+                self.volt[number] = item.volt
         if not condition.ignition_on:
             for fuse in self.drawing.vehicle.fuses.values():
                 if fuse.switched:
