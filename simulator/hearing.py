@@ -7,9 +7,10 @@ from collections.abc import Iterable, Mapping
 from typing import TypeAlias
 
 from simulator.circuit import DOMINANT_VOLT, RECESSIVE_VOLT, Circuit, Volts
-from simulator.circuit.hearing import who_hears_whom
+from simulator.circuit.circuit import Driver, Reading
+from simulator.circuit.hearing import IDLE_BITS, MOST_EQUAL_BITS, Hearing, who_hears_whom
 from simulator.circuit.waveform import EDGE_NS, LOOP_DELAY_NS
-from simulator.datalink.controller import Wiring
+from simulator.datalink.controller import Levels, Wiring
 from simulator.deviations import Behaviour, PinSeries, RunSeries, StubLength
 
 #: Capacitance between the bus pins of a module: 50 pF each to ground, in series, and 10 pF between them.
@@ -81,6 +82,98 @@ def taps_of(nodes: Mapping[str, Ear]) -> dict[str, str]:
     return {node: place for node, (_, place) in nodes.items() if place is not None}
 
 
+class Readers:
+    """What every node of a network reads while a set of them drives, solved at the first question and kept.
+
+    Levels are those of the circuit at rest. Where these do not decide, the waveform of each sender alone (``wave``)
+    says whether a level between the thresholds is one to its receivers, and how late levels come and go; of several
+    senders the quickest rise and the slowest fall count.
+    """
+
+    def __init__(self, circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> None:
+        self._circuit, self._network, self._nodes = circuit, network, nodes
+        self.wave: Hearing | None = None
+        self._volts: dict[frozenset[str], Volts] = {}
+        self._kept: dict[frozenset[str], Levels] = {}
+
+    def volts(self, driving: frozenset[str] = frozenset()) -> Volts:
+        """The voltages while a set of nodes drives."""
+        if driving not in self._volts:
+            drivers: list[Driver] = []
+            for node in driving:
+                who, tap = self._nodes[node]
+                drivers.append((who, self._network) if tap is None else (who, self._network, tap))
+            self._volts[driving] = self._circuit.volts(drivers)
+        return self._volts[driving]
+
+    def sees(self, node: str, driving: frozenset[str] = frozenset()) -> Reading:
+        """What a node takes the lines for at rest while a set of nodes drives."""
+        who, tap = self._nodes[node]
+        return self._circuit.sees(self._network, who, self.volts(driving), tap)
+
+    def __call__(self, driving: frozenset[str]) -> Levels:
+        """What everybody reads while a set of nodes drives."""
+        if driving not in self._kept:
+            self._kept[driving] = self._by_wave(driving) if self.wave else self._at_rest(driving)
+        return self._kept[driving]
+
+    def _at_rest(self, driving: frozenset[str]) -> Levels:
+        seen = {node: self.sees(node, driving) for node in self._nodes}
+        dominant = tuple(node for node, one in seen.items() if one == "dominant")
+        return Levels(dominant, tuple(node for node, one in seen.items() if one == "undefined"))
+
+    def _by_wave(self, driving: frozenset[str]) -> Levels:
+        at_rest = self._at_rest(driving)
+        dominant, neither = list(at_rest.dominant), list(at_rest.neither)
+        late, lingering = {}, {}
+        for node in self._nodes:
+            comes, goes = self._lags(node, driving)
+            if node in neither and driving and comes < MOST_EQUAL_BITS:
+                neither.remove(node)
+                dominant.append(node)
+            elif node in neither and not driving and self._lags(node, frozenset(self._nodes))[1] < IDLE_BITS:
+                neither.remove(node)
+            if node in dominant and comes and (comes < MOST_EQUAL_BITS or len(driving) == 1):
+                late[node] = comes
+            if node in dominant and goes:
+                lingering[node] = goes
+        return Levels(tuple(node for node in self._nodes if node in dominant), tuple(neither), late, lingering)
+
+    def _lags(self, node: str, driving: frozenset[str]) -> tuple[int, int]:
+        """(late, lingering) bits of a node while a set drives; MOST_EQUAL_BITS late: it reads none of them alone."""
+        assert self.wave is not None
+        late, lingering = self.wave.late_bits.get(node, {}), self.wave.lingering_bits.get(node, {})
+        audible = [one for one in driving if late.get(one, MOST_EQUAL_BITS) < MOST_EQUAL_BITS]
+        if not audible:
+            return MOST_EQUAL_BITS, 0
+        return min(late[one] for one in audible), max(lingering[one] for one in audible)
+
+
+def _parts(readers: Readers, nodes: Iterable[str], mute: frozenset[str]) -> tuple[tuple[str, ...], ...]:
+    """The parts of a network that share no wire: whoever drives in one changes nothing that is read in another."""
+    part = {node: {node} for node in nodes}
+    rest = {node: readers.sees(node) for node in part}
+
+    def join(one: str, other: str) -> None:
+        if part[one] is not part[other]:
+            part[one] |= part[other]
+            for node in part[other]:
+                part[node] = part[one]
+
+    driving = [node for node in part if node not in mute]
+    for node in driving:
+        for other in part:
+            if readers.sees(other, frozenset((node,))) != rest[other]:
+                join(node, other)
+    together = frozenset(driving)
+    for node in part:
+        if readers.sees(node, together) != readers.sees(node, together & part[node]):
+            # only several of another part together reach it
+            for other in part:
+                join(node, other)
+    return tuple({id(names): tuple(node for node in part if node in names) for names in part.values()}.values())
+
+
 def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
     """The wiring among nodes that are up, and for each of them the modules without a wake pin that it calls.
 
@@ -96,34 +189,31 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
     ]
     behaviours = [item for item in vehicle.deviations if isinstance(item, Behaviour) and item.module in nodes]
     mute = frozenset(item.module for item in behaviours if item.kind == "stuck_recessive")
-    quiet = circuit.volts()
-    rest = {node: circuit.sees(network, who, quiet, tap) for node, (who, tap) in nodes.items()}
-    states: dict[str, Volts] = {}
-    wakers: dict[str, tuple[str, ...]] = {}
-    for node, (who, tap) in nodes.items():
-        if node in mute:
-            continue
-        volts = states[node] = circuit.volts([(who, network)], tap)
-        wakers[node] = tuple(
-            name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant"
-        )
-    if decided_at_rest(circuit, network, nodes, states):
-        heard = {
-            node: tuple(
-                other
-                for other, (ear, place) in nodes.items()
-                if rest[other] == "recessive" and circuit.sees(network, ear, volts, place) == "dominant"
-            )
-            for node, volts in states.items()
-        }
-    else:
-        by_wave = who_hears_whom(circuit.vehicle, network=network, circuit=circuit, taps=taps_of(nodes)).hears
-        heard = {node: tuple(other for other in nodes if by_wave[other].get(node)) for node in states}
-    hearers = {node: heard.get(node, ()) for node in nodes}
+    readers = Readers(circuit, network, nodes)
+    speaking = [node for node in nodes if node not in mute]
+    states = {node: readers.volts(frozenset((node,))) for node in speaking}
+    wakers = {
+        node: tuple(name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant")
+        for node, volts in states.items()
+    }
+    if not decided_at_rest(circuit, network, nodes, states):
+        readers.wave = who_hears_whom(circuit.vehicle, network=network, circuit=circuit, taps=taps_of(nodes))
+    rest = {node: readers.sees(node) for node in nodes}
+    hearers: dict[str, tuple[str, ...]] = dict.fromkeys(nodes, ())
+    for node in speaking:
+        if readers.wave is not None:
+            hearers[node] = tuple(other for other in nodes if readers.wave.hears[other].get(node))
+        else:
+            alone = frozenset((node,))
+            heard = (other for other in nodes if rest[other] == "recessive")
+            hearers[node] = tuple(other for other in heard if readers.sees(other, alone) == "dominant")
     wiring = Wiring(
         hearers,
         mute=mute,
+        stuck=frozenset(module for module, at in circuit.always_driving() if at == network and module in nodes),
         held=frozenset(node for node, seen in rest.items() if seen == "dominant"),
         rates={item.module: item.value for item in behaviours if item.kind == "wrong_bit_rate"},
+        levels=readers,
+        parts=_parts(readers, nodes, mute),
     )
     return wiring, wakers

@@ -12,9 +12,9 @@ from typing import Any, TextIO
 import can
 
 from simulator.errors import BadRequest, nearest
-from simulator.interface import message_of
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
+from simulator.tester import message_of
 
 #: Endings of frame logs and who writes them.
 _WRITERS: dict[str, Callable[..., Any]] = {
@@ -34,10 +34,15 @@ def record_json(record: FrameRecord | Event) -> dict[str, Any]:
         shown: dict[str, Any] = {"kind": record.kind, "t_ns": record.t_ns}
         if record.network is not None:
             shown["network"] = record.network
-        return shown | {"name": record.name, "what": record.what}
+        shown |= {"name": record.name, "what": record.what}
+        if record.place is not None:
+            shown["place"] = record.place
+        if record.counters is not None:
+            shown["transmit_errors"], shown["receive_errors"] = record.counters
+        return shown
     shown = {"kind": "frame", **record._asdict()}
     shown["data"] = record.data.hex()
-    for flag in ("remote", "fd", "brs"):
+    for flag in ("remote", "fd", "brs", "esi"):
         if not shown[flag]:
             del shown[flag]
     return shown

@@ -14,6 +14,7 @@ from simulator.circuit import TESTER, Circuit
 from simulator.circuit.live import SEEN, STATES, Hearing
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Outgoing
+from simulator.datalink.trouble import Trouble
 from simulator.deviations import (
     Behaviour,
     Bridge,
@@ -224,3 +225,9 @@ class _Tester:
 
     def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
         """An own question has been sent, or not; either way the answer decides."""
+
+    def troubled(self, trouble: Trouble) -> None:
+        """The own controller has noticed something; likewise."""
+
+    def changed(self, t_ns: int, status: str) -> None:
+        """The own controller has changed its state; likewise."""

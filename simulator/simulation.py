@@ -7,24 +7,27 @@ that the same vehicle, faults and seed give the same record.
 from __future__ import annotations
 
 import math
-from collections import OrderedDict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from heapq import heappop, heappush
 from numbers import Real
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from simulator.circuit import TESTER, Circuit
+from simulator.batch import Batch
 from simulator.condition import Condition, ModuleState, Surroundings
-from simulator.datalink.bitwise import Bitwise
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.island import TracedBit
 from simulator.datalink.trouble import Trouble
 from simulator.deviations import Behaviour, SilentMessage
+from simulator.diagnostics.watch import Watch
 from simulator.errors import BadRequest
-from simulator.hearing import Ear, wiring_of
+from simulator.hearing import Ear
+from simulator.media import Media
 from simulator.modules.control_module import ControlModule
+from simulator.outside import Tap, TimedFault
 from simulator.record import Event, FrameRecord, record_of
-from simulator.vehicle import Network, Vehicle
+from simulator.solved import Solved
+from simulator.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from simulator.interface import SimulatedBus
@@ -32,42 +35,15 @@ if TYPE_CHECKING:
 _SECOND_NS = 1_000_000_000
 #: At one instant the world changes first, then modules act; the wire is looked at last.
 _CHANGE, _ACT = 0, 1
-#: Solved circuits kept, for faults that come and go.
-_CIRCUITS_KEPT = 64
-
-
-class TimedFault(Protocol):
-    """What the simulation needs of a fault."""
-
-    def apply(self, vehicle: Vehicle) -> Vehicle:
-        """The vehicle with the fault in it."""
-
-    def is_in(self, t_ns: int, surroundings: Surroundings) -> bool:
-        """Whether the fault is there at an instant."""
-
-    def next_change_ns(self, t_ns: int) -> int | None:
-        """The first instant after this one at which the fault comes or goes by itself."""
-
-
-class Tap(Protocol):
-    """A tester on a network: a node of its own name at a place, told of what it receives and of its own attempts."""
-
-    name: str
-    network: str
-    place: str
-
-    def received(self, record: FrameRecord, frame: Outgoing) -> None:
-        """A frame has arrived."""
-
-    def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
-        """An attempt to send an own frame has ended."""
 
 
 class Simulation:
     """A vehicle that runs: faults come and go, modules wake, send and sleep, testers listen and ask.
 
     ``condition`` and ``surroundings`` may be set at any time; time passes only in ``advance`` and ``run_until_ns`` (and
-    while a tester's bus waits for something).
+    while a tester's bus waits for something). ``recovery``: controllers come back from bus-off "automatic"ally, or "by
+    request", that is after ``restart``. ``whole_frames``: healthy networks run by whole frames, many times faster than
+    bit by bit and with the same result.
     """
 
     def __init__(
@@ -77,13 +53,18 @@ class Simulation:
         faults: Iterable[TimedFault] = (),
         condition: Condition | None = None,
         seed: int = 0,
+        recovery: str = "automatic",
+        whole_frames: bool = True,
     ) -> None:
+        if recovery not in ("automatic", "by request"):
+            raise BadRequest(f"recovery from bus-off is 'automatic' or 'by request', not {recovery!r}")
         self.drawn = vehicle
         self.vehicle = vehicle
         self.seed = seed
         self.t_ns = 0
         self.states: dict[str, ModuleState] = {}
         self.modules = {name: ControlModule(vehicle, name, seed) for name in vehicle.modules}
+        self._whole_frames = whole_frames
         self._faults: list[TimedFault] = [self._checked(fault) for fault in faults]
         self._in_force: tuple[TimedFault, ...] = ()
         self._condition = condition or Condition()
@@ -97,19 +78,26 @@ class Simulation:
         self._taps: list[Tap] = []
         self._testers = 0
         self._watching: list[Callable[[FrameRecord], None]] = []
+        self._watching_batches: list[Callable[[Batch], None]] = []
         self._noticing: list[Callable[[Event], None]] = []
         self._overhearing: list[Callable[[str, Trouble], None]] = []
-        self._circuits: OrderedDict[object, Circuit] = OrderedDict()
+        self._solved = Solved()
         self._wirings: dict[str, Wiring] = {}
         self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
         self._traffic_ns: dict[str, int] = {}
         self._floods: dict[tuple[str, str], Outgoing] = {}
-        self._media = {name: self._medium(network) for name, network in vehicle.networks.items()}
-        self._requests: dict[tuple[str, int], tuple[str, ...]] = {}
-        for name, module in self.modules.items():
-            passed_on = module.gateway.listens if module.gateway else frozenset()
-            for key in sorted({(network, module.description.request_id) for network in module.networks} | passed_on):
-                self._requests[key] = (*self._requests.get(key, ()), name)
+        self._watch = Watch(vehicle, self.modules, self._tell)
+        self._media = Media(
+            vehicle,
+            self.modules,
+            automatic=recovery == "automatic",
+            attempted=self._attempted,
+            changed=self._changed,
+            troubled=self._troubled,
+            planned=lambda name: self._plan_module(self.modules[name]),
+            heeded=self._watch.heeds,
+            whole=self._runs_whole,
+        )
         self._settle()
 
     # -- the door -----------------------------------------------------------------------------------------------
@@ -164,16 +152,25 @@ class Simulation:
         while self.step(t_ns):
             pass
 
+    @property
+    def next_ns(self) -> int:
+        """The instant at which something is due next, by what is known now."""
+        heap = self._heap
+        return min(heap[0][0] if heap else NEVER_NS, self._media.next_ns)
+
     def step(self, limit_ns: int) -> bool:
         """Go to the next instant up to the limit and do what is due; False, with the clock at the limit, if none is."""
         heap = self._heap
         t_ns = heap[0][0] if heap else NEVER_NS
-        wire = None
-        for medium in self._media.values():
-            if medium.deadline_ns < t_ns:
-                t_ns, wire = medium.deadline_ns, medium
-        if t_ns > limit_ns:
+        all_at_once = len(self._watching_batches) == len(self._watching) and not self._taps
+        if all_at_once and self._take_batch(min(t_ns, limit_ns + 1)):
+            return True
+        wire = self._media.turn(min(t_ns, limit_ns + 1))
+        if wire is not None:
+            t_ns = wire.deadline_ns
+        elif t_ns > limit_ns:
             self.t_ns = max(self.t_ns, limit_ns)
+            self._media.rest()
             return False
         self.t_ns = t_ns
         if wire is None:
@@ -222,9 +219,24 @@ class Simulation:
         found = self.drawn.network_of_place(tap, network)
         return SimulatedBus(self, found, tap, receive_own_messages=receive_own_messages)
 
-    def subscribe(self, callback: Callable[[FrameRecord], None]) -> None:
-        """Call back with every attempt to send a frame, when it has ended."""
+    def subscribe(
+        self, callback: Callable[[FrameRecord], None], batches: Callable[[Batch], None] | None = None
+    ) -> None:
+        """Call back with every attempt to send a frame, when it has ended.
+
+        With ``batches`` the frames of healthy stretches may come there instead, many at once and later than they ended,
+        though before anything else that comes after them: quick, for those who only write them down.
+        """
         self._watching.append(callback)
+        if batches is not None:
+            self._watching_batches.append(batches)
+
+    def last_received_ns(self, network: str, message: str, module: str) -> int:
+        """When a module, or a tester, received a message of the database last: its end in ns, -1 for never.
+
+        Cheap, and the same whether the network runs by whole frames or bit by bit.
+        """
+        return self._watch.receptions.last_ns(module, network, message)
 
     def notice(self, callback: Callable[[Event], None]) -> None:
         """Call back with every event: faults, supply states, supply voltages, controllers."""
@@ -236,7 +248,7 @@ class Simulation:
 
     def watch(self, network: str, from_ns: int, until_ns: int) -> None:
         """Keep every bit of a network that begins in a window of time, for ``watched``; a later window replaces it."""
-        self._media[network].watch(from_ns, until_ns)
+        self._media[network].watch(self.t_ns, from_ns, until_ns)
 
     def watched(self, network: str) -> tuple[TracedBit, ...]:
         """The bits kept, in the order of time."""
@@ -252,12 +264,24 @@ class Simulation:
         )
 
     def counters(self, network: str, module: str) -> tuple[int, int]:
-        """(transmit, receive) error counters of a module's controller."""
+        """(transmit, receive) error counters of a module's, or a tester's, controller."""
         return self._media[network].counters(module)
 
     def status(self, network: str, module: str) -> str:
-        """Of a module's controller: error active, error passive, bus off or down."""
+        """Of a module's, or a tester's, controller: error active, error passive, bus off or down."""
         return self._media[network].status(module)
+
+    def last_trouble(self, network: str, module: str) -> Trouble | None:
+        """What a module's, or a tester's, controller noticed last."""
+        return self._media[network].last_trouble(module)
+
+    def troubles(self, network: str) -> Mapping[tuple[str, str, str], int]:
+        """How often what happened on a network: by (node, kind, place)."""
+        return self._media[network].troubles
+
+    def restart(self, network: str, module: str) -> None:
+        """Ask a controller that is bus off to come back: it does so after 128 times 11 recessive bits."""
+        self._media[network].restart(self.t_ns, module)
 
     def in_reach(self, network: str, node: str) -> tuple[str, ...]:
         """The modules that hear a node and are heard by it, or that its bits would wake."""
@@ -314,6 +338,7 @@ class Simulation:
             # a callback has changed something in the middle of the medium's work: the turn of that comes right after
             self._plan(self.t_ns, _CHANGE, self._settle)
             return
+        self._media.leave(self.t_ns)
         in_force = self._faults_now()
         vehicle = self.vehicle if in_force == self._in_force else self._with_faults(in_force)
         circuit = self._circuit(vehicle)
@@ -340,20 +365,13 @@ class Simulation:
         return vehicle
 
     def _circuit(self, vehicle: Vehicle) -> Circuit:
-        """The solved circuit of this instant, from those kept if it was there before."""
+        """The solved circuit of this instant."""
         called = {
             name: self._condition.ignition_on or self.t_ns < self._asleep_ns(name)
             for name, module in vehicle.modules.items()
             if module.wake is None
         }
-        key = vehicle.deviations, self._condition, tuple(self.states.items()), tuple(called.items())
-        circuit = self._circuits.get(key)
-        if circuit is None:
-            circuit = Circuit(vehicle, self._condition, states=self.states or None, called=called)
-            self._circuits[key] = circuit
-            if len(self._circuits) > _CIRCUITS_KEPT:
-                self._circuits.popitem(last=False)
-        return circuit
+        return self._solved.circuit(vehicle, self._condition, self.states, called)
 
     def _asleep_ns(self, name: str) -> int:
         """When a module without a wake pin falls asleep after the last traffic it heard."""
@@ -378,6 +396,7 @@ class Simulation:
             (item.network, item.message) for item in vehicle.deviations if isinstance(item, SilentMessage)
         )
         floods: dict[tuple[str, str], Outgoing] = {}
+        self._watch.settle(self.t_ns, vehicle, self.states, self._volts, self._condition.ignition_on)
         for name, module in self.modules.items():
             # without a wake pin and with the ignition off it only listens: else two such would keep each other awake
             runs_on = module.description.wake is None and not self._condition.ignition_on
@@ -401,9 +420,9 @@ class Simulation:
         up = [name for name, module in self.modules.items() if network in module.networks and module.on]
         nodes: dict[str, Ear] = {name: (name, None) for name in up}
         nodes |= {tap.name: (TESTER, tap.place) for tap in self._taps if tap.network == network}
-        wiring, self._wakers[network] = wiring_of(circuit, network, nodes)
+        wiring, self._wakers[network] = self._solved.wiring(circuit, network, nodes)
         medium = self._media[network]
-        if wiring != self._wirings.get(network):
+        if wiring is not self._wirings.get(network):
             self._wirings[network] = wiring
             medium.rewire(self.t_ns, wiring)
         for (name, place), frame in self._floods.items():
@@ -413,6 +432,7 @@ class Simulation:
     def _plan_changes(self) -> None:
         """Look at the world again when a fault comes or goes by itself, and when a module may fall asleep."""
         changes = [fault.next_change_ns(self.t_ns) for fault in self._faults]
+        changes += [module.ready_ns for module in self.modules.values()]
         if not self._condition.ignition_on:
             awake = [name for name, state in self.states.items() if state is ModuleState.AWAKE]
             changes += [self._asleep_ns(name) for name in awake if self.drawn.modules[name].wake is None]
@@ -429,6 +449,8 @@ class Simulation:
 
     def _plan_module(self, module: ControlModule) -> None:
         """Put a module's next deadline on the heap, unless it is there."""
+        if not module.as_lent:
+            self._media.leave(self.t_ns)
         due_ns = module.next_deadline_ns()
         if self._due.get(module.name) == due_ns:
             return
@@ -442,18 +464,40 @@ class Simulation:
             return
         for network, frame in module.due(due_ns):
             self._media[network].submit(due_ns, module.name, frame)
+        for network, frame in module.unit.taken_back():
+            self._media[network].withdraw(module.name, frame)
         self._plan_module(module)
+        if not module.on:  # a tester has asked for a reset
+            self._settle()
 
-    def _medium(self, network: Network) -> Bitwise:
-        return Bitwise(
-            network.bit_rate,
-            sample_point=network.sample_point,
-            data_bit_rate=network.data_bit_rate,
-            data_sample_point=network.data_sample_point,
-            attempted=lambda attempt: self._attempted(network.name, attempt),
-            changed=lambda t_ns, node, status: self._tell(Event(t_ns, "controller", node, status, network.name)),
-            troubled=lambda trouble: self._troubled(network.name, trouble),
-        )
+    def _take_batch(self, before_ns: int) -> bool:
+        """Take the frames of healthy networks at once that end before an instant; whether there are any."""
+        batch = self._media.take(before_ns)
+        if batch is None:
+            return False
+        self.t_ns = int(batch.t_end_ns[-1])
+        for one, end_ns in batch.last():
+            self._watch.receptions.note(end_ns, one.network, one.message, one.listeners)
+            for name in self._wakers[one.network].get(one.transmitter, ()):
+                self._traffic_ns[name] = max(self._traffic_ns.get(name, 0), end_ns)
+        for callback in self._watching_batches:
+            callback(batch)
+        return True
+
+    def _runs_whole(self, network: str) -> bool:
+        """Whether a network may run by whole frames: nobody floods it, and its traffic wakes nobody."""
+        sleepers = {name for name, state in self.states.items() if state is ModuleState.ASLEEP}
+        called = self._wakers[network].values()
+        return self._whole_frames and not self._floods and not any(map(sleepers.intersection, called))
+
+    def _changed(self, network: str, t_ns: int, node: str, status: str) -> None:
+        """A controller has turned error active, error passive or bus off."""
+        for tap in (one for one in self._taps if one.name == node):
+            tap.changed(t_ns, status)
+        for name in self._watch.changed(network, t_ns, node, status):
+            self._plan_module(self.modules[name])
+        counters = self.counters(network, node)
+        self._tell(Event(t_ns, "controller", node, status, network, counters=counters))
 
     def _attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt has ended: record it, hand the frame to whom it reached."""
@@ -464,14 +508,10 @@ class Simulation:
             self._traffic_ns[name] = attempt.t_end_ns
             if self.states[name] is ModuleState.ASLEEP:
                 self._plan(attempt.t_end_ns, _CHANGE, self._settle)
-        if attempt.outcome is Outcome.OK:
-            for name in self._requests.get((network, frame.frame_id), ()):
-                if name in attempt.received_by:
-                    module = self.modules[name]
-                    module.feed(attempt.t_end_ns, network, frame)
-                    self._plan_module(module)
-            if self._floods and self._floods.get((attempt.node, network)) is frame:
-                self._media[network].submit(attempt.t_end_ns, attempt.node, frame)
+        for name in self._watch.attempted(network, attempt):
+            self._plan_module(self.modules[name])
+        if attempt.outcome is Outcome.OK and self._floods.get((attempt.node, network)) is frame:
+            self._media[network].submit(attempt.t_end_ns, attempt.node, frame)
         for tap in self._taps:
             if tap.network == network:
                 if tap.name == attempt.node:
@@ -482,11 +522,15 @@ class Simulation:
             callback(record)
 
     def _troubled(self, network: str, trouble: Trouble) -> None:
-        """A controller has noticed an error; what it could not notice is told as an event."""
+        """A controller has noticed something; that it has lost arbitration is no event."""
+        for tap in (one for one in self._taps if one.name == trouble.node):
+            tap.troubled(trouble)
         for callback in self._overhearing:
             callback(network, trouble)
-        if trouble.kind == "undetected":
-            self._tell(Event(trouble.t_ns, "undetected error", trouble.node, "took a frame nobody has sent", network))
+        if trouble.kind != "lost arbitration" and self._noticing:
+            kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"
+            counters = trouble.transmit_errors, trouble.receive_errors
+            self._tell(Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters))
 
     def _tell(self, event: Event) -> None:
         for callback in self._noticing:

@@ -39,7 +39,7 @@ class BitBench:
         **wiring: object,
     ) -> None:
         everybody = dict.fromkeys(nodes, nodes) | (hearers or {})
-        self.medium.rewire(self.t_ns, Wiring(everybody, **wiring), stuck=stuck)  # type: ignore[arg-type]
+        self.medium.rewire(self.t_ns, Wiring(everybody, stuck=frozenset(stuck), **wiring))  # type: ignore[arg-type]
 
     def run(self, until_ns: int) -> None:
         while self.medium.deadline_ns <= until_ns:

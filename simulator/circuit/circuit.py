@@ -17,21 +17,27 @@ from simulator.deviations import LINES
 from simulator.errors import BadRequest, UnknownName
 from simulator.kernels import factor
 from simulator.kernels.drive import leg_currents
+from simulator.kernels.jit import at_once
+from simulator.kernels.supply import judge
 from simulator.probes import BODY, POSITIVE, Point
 from simulator.vehicle import Transceiver, Vehicle
 
 Floats: TypeAlias = NDArray[np.float64]
 Reading: TypeAlias = Literal["dominant", "recessive", "undefined"]
-#: (module, network): who drives where.
-Driver: TypeAlias = tuple[str, str]
+#: (module, network): who drives where; a tester's third part is the place of its tap.
+Driver: TypeAlias = tuple[str, str] | tuple[str, str, str]
 
 #: The tester at the socket: sends like a standard transceiver on battery and body, and loads nothing.
 TESTER = "tester"
 #: Receiver thresholds on the difference, ISO 11898-2: dominant from 0.9 V, recessive up to 0.5 V.
 DOMINANT_VOLT = 0.9
 RECESSIVE_VOLT = 0.5
+#: With more legs than these the drivers' currents are not worked out in plain Python.
+PLAIN_LEGS = 16
 #: Rounding of the last bits must not decide at a threshold.
 THRESHOLD_SLACK_VOLT = 1e-9
+#: By the numbers of the kernels.
+SEEN: tuple[Reading, ...] = ("recessive", "undefined", "dominant")
 
 
 class Volts:
@@ -39,12 +45,13 @@ class Volts:
 
     def __init__(self, circuit: Circuit, x: Floats) -> None:
         self._circuit = circuit
-        self._x = x
+        #: (nodes,) in the order of elimination.
+        self.by_position = x
 
     def at(self, point: Point) -> float:
         """Voltage of a point to the body (battery negative), in volt."""
         position = self._circuit.position(point)
-        return 0.0 if position < 0 else float(self._x[position])
+        return 0.0 if position < 0 else float(self.by_position[position])
 
     def between(self, red: Point, black: Point) -> float:
         """Voltage of one point to another, in volt; 0.0 where no path of resistors joins them."""
@@ -104,6 +111,7 @@ class Circuit:
         factor.gather(pattern.slots, self.conductance, w, s)
         factor.factorise(pattern.ptr, pattern.idx, pattern.upd, w, s, d, np.ones(pattern.count, bool), True)
         self._factors = (w, d)
+        self._columns: dict[tuple[Point, Point], Floats] = {}
         self.__dict__.pop("roots", None)
         self.__dict__.pop("_quiet", None)
 
@@ -186,7 +194,7 @@ class Circuit:
         high, low = (("pin", network, module, line) for line in LINES)
         return high, low, ("supply_pin", module), ("ground_pin", module)
 
-    def always_driving(self) -> list[Driver]:
+    def always_driving(self) -> list[tuple[str, str]]:
         """The (module, network) of every transmitter that a fault holds dominant now."""
         return [
             (module, network)
@@ -197,17 +205,18 @@ class Circuit:
     def volts(self, dominant: Iterable[Driver] = (), tap: str | None = None) -> Volts:
         """Node voltages with the given (module, network) transmitters dominant together, exactly.
 
-        A stuck-dominant module drives always. Raises BadRequest for a module that is not on that network.
+        A stuck-dominant module drives always. ``tap`` is the place of a tester that names none. Raises BadRequest for
+        a module that is not on that network.
         """
-        drivers = sorted({*dominant, *self.always_driving()})
+        drivers: list[Driver] = sorted({*dominant, *self.always_driving()})
         if not drivers:
             return Volts(self, self._quiet)
         legs: list[tuple[Point, Point, Point, float, float, float, float]] = []
-        for module, network in drivers:
+        for module, network, *place in drivers:
             if module != TESTER and (network, module) not in self.drawing.pins:
                 raise BadRequest(f"{module} is not on network {network}")
             t = self.transceiver(module)
-            high, low, supply, ground = self.pins(module, network, tap)
+            high, low, supply, ground = self.pins(module, network, place[0] if place else tap)
             legs.append((high, supply, ground, 1.0, t.vcc_volt - t.drop_volt, t.on_ohm, t.limit_amp))
             legs.append((ground, low, low, -1.0, -t.drop_volt, t.on_ohm, t.limit_amp))
         return Volts(self, self._drive(legs))
@@ -217,27 +226,26 @@ class Circuit:
 
         A high leg's port is its pin above its ground; a low leg's is its ground below its pin.
         """
-        columns = []
-        for into, out_of, *_ in legs:
-            x = np.zeros(self.pattern.count)
-            self._inject(x, into, out_of)
-            columns.append(self._solve(x))
-        ends = [
-            (self.position(leg[0]), self.position(leg[2])) for leg in legs
-        ]  # port voltage: v[first] - v[second], the same for both kinds of leg
-
-        def port(x: Floats, leg: int) -> float:
-            first, second = ends[leg]
-            return (0.0 if first < 0 else float(x[first])) - (0.0 if second < 0 else float(x[second]))
-
-        count = len(legs)
-        coupling = np.array([[port(columns[k], j) for k in range(count)] for j in range(count)])
-        open_volt = np.array([port(self._quiet, j) for j in range(count)])
+        # one column more than nodes: the body's, at position -1
+        columns = np.zeros((len(legs), self.pattern.count + 1))
+        for number, (into, out_of, *_) in enumerate(legs):
+            if (into, out_of) not in self._columns:
+                x = np.zeros(self.pattern.count)
+                self._inject(x, into, out_of)
+                self._columns[into, out_of] = self._solve(x)
+            columns[number, :-1] = self._columns[into, out_of]
+        # port voltage: v[first] - v[second], the same for both kinds of leg
+        first = np.array([self.position(leg[0]) for leg in legs])
+        second = np.array([self.position(leg[2]) for leg in legs])
+        quiet = np.append(self._quiet, 0.0)
+        coupling = np.ascontiguousarray((columns[:, first] - columns[:, second]).T)
+        open_volt = quiet[first] - quiet[second]
         drive, on, limit = (np.array([leg[n] for leg in legs]) for n in (4, 5, 6))
-        current, rounds = leg_currents(coupling, open_volt, drive, on, limit)
+        solve = at_once(leg_currents) if len(legs) > PLAIN_LEGS else leg_currents
+        current, rounds = solve(coupling, open_volt, drive, on, limit)
         if rounds < 0:
             raise ArithmeticError("the drivers' currents found no consistent set of regimes")
-        result: Floats = self._quiet + current @ np.array(columns)
+        result: Floats = self._quiet + current @ columns[:, :-1]
         return result
 
     def senders(self, network: str) -> tuple[str, ...]:
@@ -271,10 +279,5 @@ class Circuit:
 
 def judge_lines(high_volt: float, low_volt: float, common_mode_volt: tuple[float, float]) -> Reading:
     """What a receiver with its ground at 0 V takes two line voltages for (ISO 11898-2 input thresholds)."""
-    mean = (high_volt + low_volt) / 2
-    if not common_mode_volt[0] - THRESHOLD_SLACK_VOLT <= mean <= common_mode_volt[1] + THRESHOLD_SLACK_VOLT:
-        return "recessive"
-    difference = high_volt - low_volt
-    if difference >= DOMINANT_VOLT - THRESHOLD_SLACK_VOLT:
-        return "dominant"
-    return "recessive" if difference <= RECESSIVE_VOLT + THRESHOLD_SLACK_VOLT else "undefined"
+    least, most = common_mode_volt
+    return SEEN[judge(high_volt, low_volt, least, most, (DOMINANT_VOLT, RECESSIVE_VOLT, THRESHOLD_SLACK_VOLT))]

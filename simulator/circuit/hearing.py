@@ -37,14 +37,16 @@ WORST_BITS = bytes([0, 0, 0, 0, 0, 1, 0, 1, 1, 1, 1, 1, 0, 1])
 class Hearing:
     """Who hears whom on a network: ``hears[receiver][transmitter]``, a transmitter's own reading included.
 
-    ``sees``: its dominant bits are read as such; ``lingering_bits``: recessive bits after a release that are still
-    read dominant, at most 11 (an idle bus is recessive for so long); ``hears``: both right. ``idle`` are the
-    receivers that read the bus as recessive while nobody drives.
+    ``sees``: its dominant bits are read as such; ``late_bits``: of five dominant bits, those up to the last one that is
+    read recessive; ``lingering_bits``: recessive bits after a release that are still read dominant, at most 11 (an idle
+    bus is recessive for so long); ``hears``: both right. ``idle`` are the receivers that read the bus as recessive
+    while nobody drives. Bits that go wrong only in a worst pattern count as one bit late or lingering.
     """
 
     network: str
     hears: Mapping[str, Mapping[str, bool]]
     sees: Mapping[str, Mapping[str, bool]]
+    late_bits: Mapping[str, Mapping[str, int]]
     lingering_bits: Mapping[str, Mapping[str, int]]
     idle: frozenset[str]
 
@@ -69,7 +71,6 @@ def who_hears_whom(
     """
     net = vehicle.network(network)
     circuit = circuit or Circuit(vehicle, condition)
-    parts = (vehicle.battery, vehicle.fuses, vehicle.grounds, vehicle.modules, vehicle.networks)
     bit_ns, point = 1e9 / (bit_rate or net.bit_rate), sample_point or net.sample_point
     if taps is None:
         taps = {TESTER: net.socket} if net.socket is not None else {}
@@ -112,22 +113,24 @@ class _Listening:
     def hearing(self) -> Hearing:
         """Every transmitter in turn."""
         sees: dict[str, dict[str, bool]] = {receiver: {} for receiver in self.receivers}
+        late: dict[str, dict[str, int]] = {receiver: {} for receiver in self.receivers}
         lingering: dict[str, dict[str, int]] = {receiver: {} for receiver in self.receivers}
         hears: dict[str, dict[str, bool]] = {receiver: {} for receiver in self.receivers}
         idle = frozenset(r for r, dominant in zip(self.receivers, self.at_rest, strict=True) if not dominant)
         for sender in self.senders:
-            for receiver, (seen, bits, right) in zip(self.receivers, self._show(sender), strict=True):
-                sees[receiver][sender], lingering[receiver][sender] = seen, bits
-                hears[receiver][sender] = right and seen and bits == 0 and receiver in idle
-        return Hearing(self.lines.network.name, hears, sees, lingering, idle)
+            for receiver, (before, after) in zip(self.receivers, self._show(sender), strict=True):
+                sees[receiver][sender] = before == 0
+                late[receiver][sender], lingering[receiver][sender] = before, after
+                hears[receiver][sender] = before == after == 0 and receiver in idle
+        return Hearing(self.lines.network.name, hears, sees, late, lingering, idle)
 
     def _levels(self, volts: Floats, receiver: int, before: bool) -> NDArray[np.bool_]:
         """(times,) what a receiver reads from (times, 2) high and low."""
         mean = 0.5 * (volts[:, 0] + volts[:, 1]) - self.ground[receiver]
         return keep_last(volts[:, 0] - volts[:, 1], mean, self.range[receiver], before)
 
-    def _show(self, sender: str) -> list[tuple[bool, int, bool]]:
-        """(sees the dominant bits, lingering bits, all bits of a worst pattern right) of every receiver."""
+    def _show(self, sender: str) -> list[tuple[int, int]]:
+        """(late, lingering) bits of every receiver."""
         waves = self.waves
         drivers = waves.drivers([self._ramp(sender, ((0.0, 0.0), (EDGE_NS, 1.0)))])
         state = waves.begin(drivers)
@@ -144,16 +147,17 @@ class _Listening:
         for n, receiver in enumerate(self.receivers):
             level = self._levels(up[:, n], n, self.at_rest[n])
             sync = self._sync(level, receiver == sender)
-            seen = bool(np.all(level[self._steps(sync, MOST_EQUAL_BITS, len(level))]))
+            missed = np.flatnonzero(~level[self._steps(sync, MOST_EQUAL_BITS, len(level))])
             after = self._levels(down[:, n], n, bool(level[-1]))
             still = after[self._steps(sync, IDLE_BITS, len(after))]
-            found.append((seen, int(np.argmin(still)) if not still.all() else IDLE_BITS, True))
+            late = int(missed[-1]) + 1 if len(missed) else 0
+            found.append((late, int(np.argmin(still)) if not still.all() else IDLE_BITS))
         settled = max(len(up), len(down)) * waves.step_ns <= self.bit_ns
-        if settled or not any(seen and bits == 0 for seen, bits, _ in found):
+        if settled or (0, 0) not in found:
             return found
         pattern = self._pattern(sender)
-        right = [self._reads(pattern[:, n], n, receiver == sender) for n, receiver in enumerate(self.receivers)]
-        return [(seen, bits, all_right) for (seen, bits, _), all_right in zip(found, right, strict=True)]
+        wrong = [self._wrong(pattern[:, n], n, receiver == sender) for n, receiver in enumerate(self.receivers)]
+        return [worst if own == (0, 0) else own for own, worst in zip(found, wrong, strict=True)]
 
     def _dominant(self, sender: str) -> Floats:
         """(receivers,) differences while a sender is dominant for ever, in volt."""
@@ -200,8 +204,9 @@ class _Listening:
         steps = math.ceil((starts[-1] + self.bit_ns) / self.waves.step_ns)
         return self.waves.advance(drivers, self.waves.begin(drivers), 0.0, steps, self.pairs)
 
-    def _reads(self, volts: Floats, receiver: int, own: bool) -> bool:
-        """Whether a receiver reads every bit of the worst pattern right."""
+    def _wrong(self, volts: Floats, receiver: int, own: bool) -> tuple[int, int]:
+        """Whether a receiver reads a dominant and whether it reads a recessive bit of the worst pattern wrong."""
         level = self._levels(volts, receiver, self.at_rest[receiver])
-        steps = self._steps(self._sync(level, own), len(WORST_BITS), len(level))
-        return bool(np.all(level[steps] == (np.frombuffer(WORST_BITS, np.uint8) == 0)))
+        read = level[self._steps(self._sync(level, own), len(WORST_BITS), len(level))]
+        sent = np.frombuffer(WORST_BITS, np.uint8) == 0
+        return int(np.any(sent & ~read)), int(np.any(read & ~sent))

@@ -8,10 +8,10 @@ Sources: Bosch CAN Specification 2.0 (1991), part B; Bosch CAN FD Specification 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
-from simulator.datalink.island import Island, SetLevels, Station, Timing, TracedBit
+from simulator.datalink.island import Island, Station, Timing, TracedBit
 from simulator.datalink.trouble import Trouble, trouble_of
 from simulator.errors import BadRequest
 from simulator.kernels import layout
@@ -64,6 +64,8 @@ class Bitwise:
         self._stuck: dict[str, int] = {}
         self._last: dict[str, Trouble] = {}
         self._count = 0
+        #: How many frames have gone through.
+        self.through = 0
         self._window: tuple[int, int] | None = None
         self.bits: list[TracedBit] = []
 
@@ -119,12 +121,8 @@ class Bitwise:
                     island.run_ahead(min(self._stuck.values(), default=NEVER_NS))
         self._plan()
 
-    def rewire(self, t_ns: int, wiring: Wiring, *, stuck: Iterable[str] = (), levels: SetLevels | None = None) -> None:
-        """Put another wiring in force; frames on the wire that it breaks end in an error.
-
-        ``stuck``: nodes whose transmitter drives dominant all the time. ``levels``: of every set of nodes that drive,
-        who reads dominant and who reads neither level, where that is more than who hears whom.
-        """
+    def rewire(self, t_ns: int, wiring: Wiring) -> None:
+        """Put another wiring in force; frames on the wire that it breaks end in an error."""
         if len(wiring.hearers) > _MOST_NODES:
             raise BadRequest(f"a network of {len(wiring.hearers)} nodes: {_MOST_NODES} is the most")
         old = self._islands
@@ -139,8 +137,8 @@ class Bitwise:
                 skill = SKILLS.index(self._skills.get(name, "fd"))
                 self._stations[name] = Station(name, skill, self._automatic)
         timeout_ns = NEVER_NS if self._timeout_ns is None else t_ns + self._timeout_ns
-        self._stuck = {name: self._stuck.get(name, timeout_ns) for name in stuck if name in wiring.hearers}
-        self._islands = [self._settle_island(t_ns, names, wiring, levels) for names in parts_of(wiring)]
+        self._stuck = {name: self._stuck.get(name, timeout_ns) for name in wiring.hearers if name in wiring.stuck}
+        self._islands = [self._settle_island(t_ns, names, wiring) for names in parts_of(wiring)]
         self._home = {name: island for island in self._islands for name in island.number}
         self._plan()
 
@@ -185,6 +183,16 @@ class Bitwise:
         """What a controller noticed last."""
         return self._last.get(node)
 
+    # -- for those who know better what comes next ---------------------------------------------------------------
+
+    def whole_island(self) -> Island | None:
+        """The controllers, if all share one wire."""
+        return self._islands[0] if len(self._islands) == 1 else None
+
+    def replan(self) -> None:
+        """The state of the controllers was changed from outside: look again when something is due."""
+        self._plan()
+
     # -- inside -------------------------------------------------------------------------------------------------
 
     def _at(self, t_ns: int, node: str) -> Island:
@@ -195,7 +203,7 @@ class Bitwise:
     def _plan(self) -> None:
         self.deadline_ns = min((island.due_ns for island in self._islands), default=NEVER_NS)
 
-    def _settle_island(self, t_ns: int, names: tuple[str, ...], wiring: Wiring, levels: SetLevels | None) -> Island:
+    def _settle_island(self, t_ns: int, names: tuple[str, ...], wiring: Wiring) -> Island:
         """A new island of these nodes; it takes over the clock of the busiest they come from."""
         island = Island([self._stations[name] for name in names], self._timing, t_ns, wiring)
         before = [self._home[name] for name in names if name in self._home]
@@ -208,8 +216,6 @@ class Bitwise:
                 island.hold(name)
                 if self._stuck[name] <= t_ns:
                     island.let_go(name)
-        if levels is not None:
-            island.know(levels)
         if self._window is not None:
             island.watch(*self._window)
         return island
@@ -252,6 +258,7 @@ class Bitwise:
         slot = int(island.rows[n, layout.SLOT])
         frame, key = station.slots[slot], station.keys[slot]
         assert frame is not None
+        self.through += 1
         attempt = island.attempt(n, t_ns, frame, Outcome.OK)
         if station.waiting.get(key) is frame:
             del station.waiting[key]
@@ -261,6 +268,8 @@ class Bitwise:
 
 def parts_of(wiring: Wiring) -> list[tuple[str, ...]]:
     """The parts of a network that share no wire: a node is with those it hears and those that hear it."""
+    if wiring.parts is not None:
+        return list(wiring.parts)
     part = {name: {name} for name in wiring.hearers}
     for name, hearers in wiring.hearers.items():
         for other in hearers:

@@ -1,16 +1,15 @@
-"""What meets on a medium: frames that wait, controllers with their error counters, frames on the wire, attempts."""
+"""What meets on a medium: frames that wait, who reads what while whom drives, attempts to send."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from types import MappingProxyType
 from typing import NamedTuple
 
 #: Later than everything.
 NEVER_NS = 1 << 62
-#: Error passive and bus-off by the error counters. Bosch CAN Specification 2.0 (1991), 12.2, rules 9 and 10.
-PASSIVE, OFF = 128, 256
 
 
 class Outcome(StrEnum):
@@ -66,22 +65,50 @@ class Outgoing:
         return self.data == other.data and self.fd == other.fd and self.brs == other.brs
 
 
+class Levels(NamedTuple):
+    """What nodes read while a certain set of nodes drives: ``dominant``, or ``neither`` level and so their last one.
+
+    In bits: ``late`` that many of a dominant stretch are still read recessive, ``lingering`` that many after its end
+    are still read dominant.
+    """
+
+    dominant: tuple[str, ...]
+    neither: tuple[str, ...] = ()
+    late: Mapping[str, int] = MappingProxyType({})
+    lingering: Mapping[str, int] = MappingProxyType({})
+
+
 @dataclass(frozen=True)
 class Wiring:
     """Who hears whom on one network, by node name; nodes that are not in ``hearers`` are down.
 
-    ``hearers``: for each node those that hear it, itself included where it does. ``mute``: drives nothing.
-    ``held``: reads dominant with nobody driving. ``rates``: nodes with a bit rate of their own, in bit/s.
+    ``hearers``: for each node those that hear it, itself included where it does. ``mute``: drives nothing; ``stuck``:
+    drives all the time. ``held``: reads dominant with nobody driving. ``rates``: nodes with a bit rate of their own,
+    in bit/s. ``levels``: what is read while a set of nodes drives, where that is more than who hears whom. ``parts``:
+    nodes that share a wire, where that is more than who hears whom.
     """
 
     hearers: Mapping[str, tuple[str, ...]]
     mute: frozenset[str] = frozenset()
+    stuck: frozenset[str] = frozenset()
     held: frozenset[str] = frozenset()
     rates: Mapping[str, int] = field(default_factory=dict)
+    levels: Callable[[frozenset[str]], Levels] | None = None
+    parts: tuple[tuple[str, ...], ...] | None = None
+
+    def read(self, driving: frozenset[str]) -> Levels:
+        """What everybody reads while a set of nodes drives."""
+        if self.levels is not None:
+            return self.levels(driving)
+        heard = {hearer for node in driving for hearer in self.hearers[node]}
+        return Levels(tuple(node for node in self.hearers if node in heard or node in self.held))
 
 
 class Attempt(NamedTuple):
-    """One attempt to send: from SOF to the end of EOF or of the error delimiter; dominant bits without the ACK slot."""
+    """One attempt to send: from SOF to the end of EOF or of the error delimiter; dominant bits without the ACK slot.
+
+    ``esi``: the frame is a CAN FD one and shows that its transmitter was error passive.
+    """
 
     t_start_ns: int
     t_end_ns: int
@@ -92,56 +119,4 @@ class Attempt(NamedTuple):
     dominant_bits: int
     acknowledged_by: tuple[str, ...] = ()
     received_by: tuple[str, ...] = ()
-
-
-class Node:
-    """The controller of a node: what waits, its error counters, when it may listen and start."""
-
-    __slots__ = (
-        "blocked", "free_ns", "heard", "hearers", "hearing", "idle_ns", "missing", "mute", "name", "off", "quiet_ns",
-        "rate", "receive_errors", "sending", "transmit_errors", "waiting",
-    )  # fmt: skip
-
-    def __init__(self, name: str, t_ns: int) -> None:
-        self.name = name
-        self.waiting: dict[tuple[int, int], Outgoing] = {}
-        self.transmit_errors = 0
-        self.receive_errors = 0
-        self.idle_ns = t_ns  # takes part in a frame that starts from here on
-        self.free_ns = t_ns  # may start one itself
-        self.hearing = 0  # frames on its wire now
-        self.sending: Transmission | None = None
-        self.blocked = False
-        self.mute = False
-        self.rate = 0
-        self.hearers: tuple[Node, ...] = ()
-        self.heard: frozenset[Node] = frozenset()
-        self.off = False
-        self.missing = 0  # quiet sequences until it is back from bus-off
-        self.quiet_ns = t_ns
-
-    @property
-    def passive(self) -> bool:
-        """Whether one of its counters has reached 128."""
-        return self.transmit_errors >= PASSIVE or self.receive_errors >= PASSIVE
-
-    @property
-    def status(self) -> str:
-        """In words: error active, error passive or bus off."""
-        return "bus off" if self.off else "error passive" if self.passive else "error active"
-
-
-class Transmission:
-    """A frame on the wire."""
-
-    __slots__ = ("acknowledgers", "dominant", "end_ns", "frame", "length", "node", "receivers", "slot", "start_ns")
-
-    def __init__(self, node: Node, slot: tuple[int, int], start_ns: int) -> None:
-        self.node = node
-        self.slot = slot
-        self.frame = node.waiting[slot]
-        self.start_ns = start_ns
-        self.end_ns = 0
-        self.length = self.dominant = 0
-        self.receivers: list[Node] = []
-        self.acknowledgers: list[Node] = []
+    esi: bool = False

@@ -5,8 +5,8 @@ An island is a part of a network whose members hear, directly or through others,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from typing import NamedTuple, TypeAlias
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +29,6 @@ _TABLE = 1024
 _QUANTA, _JUMP = 40, 4
 #: Bits kept in one piece while they are watched.
 _WATCHED = 4096
-#: Who reads dominant, and who reads neither level, while a set of nodes drives.
-SetLevels: TypeAlias = Callable[[frozenset[str]], tuple[Iterable[str], Iterable[str]]]
 
 
 class TracedBit(NamedTuple):
@@ -101,23 +99,27 @@ class Island:
             for hearer in wiring.hearers[name]:
                 if hearer in self.number:
                     self.rows[self.number[hearer], layout.SEES] |= 1 << n
-        self.held = self._mask(wiring.held)
+        self._wiring = wiring
         self._quanta = np.array([timing.quanta(wiring.rates.get(name)) for name in self.number], np.int64)
         own = {wiring.rates.get(name) for name in self.number}
         self.world[layout.TIMED] = 2 * (own - {None, timing.bit_rate} != set())
         self.rows[:, layout.OUT] = self.rows[:, layout.BIT]
         self.notes = np.zeros((64 + 16 * count, layout.NOTE), np.int64)
         self._keys = np.full(_TABLE, -1, np.int64)
+        self._sets = 0
         self._masks = np.zeros((2, _TABLE), np.int64)
-        self._levels: SetLevels | None = None
+        self._lags = np.zeros((_TABLE, count), np.int64)
         self._flips = np.zeros((0, 2), np.int64)
         self._trace = np.zeros((0, bits.TRACE + count), np.int64)
         self._window = (0, 0)
         self._ahead = False
         self._base_ns = t_ns
-        self._timing = timing
+        self.timing = timing
         self._known: dict[int, tuple[str, ...]] = {}
         self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy())
+        self._learn(0)
+        self.world[layout.HELD] = self._masks[0, bits.place_of(self._keys, 0)]
+        self._kept[1][:] = self.world
 
     def _mask(self, names: Iterable[str]) -> int:
         return sum(1 << self.number[name] for name in names if name in self.number)
@@ -169,6 +171,7 @@ class Island:
         return Attempt(
             row[layout.SINCE_NS], t_ns, self.stations[n].name, frame, outcome, row[layout.ELAPSED],
             row[layout.DOMINANTS], self.names(row[layout.ACKED]), self.names(row[layout.GOT]),
+            frame.fd and bool(row[layout.SHOWS]),
         )  # fmt: skip
 
     # -- time
@@ -177,7 +180,7 @@ class Island:
     def now_ns(self) -> int:
         """Start of the bit that comes next."""
         world = self.world
-        whole = world.item(layout.BITS) * 1_000_000_000 // self._timing.bit_rate
+        whole = world.item(layout.BITS) * 1_000_000_000 // self.timing.bit_rate
         return int(world.item(layout.ANCHOR_NS) + whole + round(self.clock.item(bits.MORE_NS)))
 
     def run_ahead(self, limit_ns: int = NEVER_NS) -> None:
@@ -187,7 +190,7 @@ class Island:
         self._ahead = True
         if limit_ns <= now_ns:
             limit_ns = NEVER_NS
-        limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self._timing.bit_ns))
+        limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self.timing.bit_ns))
         # frames that start in this bit start: what is submitted at this instant from now on comes too late
         reason = self._run(limit_ns, keep=True)
         self.due_ns = NEVER_NS if reason == bits.QUIET else max(self.now_ns, limit_ns * (reason == bits.LIMIT))
@@ -215,6 +218,18 @@ class Island:
             chosen = list(numbers) or slice(None)
             self.rows[chosen, layout.DUE_PS], self.rows[chosen, layout.SAMPLED] = 1000 * t_ns, 1
 
+    def stand_after_frame(self, t_ns: int) -> None:
+        """Put all controllers at the end of a frame that has gone through: intermission begins."""
+        rows, world = self.rows, self.world
+        for field in (layout.COUNT, layout.SENDS, layout.RATE, layout.FAILED, layout.VERDICT, layout.TWIN):
+            rows[:, field] = 0
+        for field in (layout.BIT, layout.SEEN):
+            rows[:, field] = 1
+        rows[:, layout.STATE], rows[:, layout.AT] = layout.INTERMISSION, -1
+        world[layout.OPENED_NS] = world[layout.OFFERED_NS] = -1
+        bits.anchor(world, self.clock, t_ns)
+        self.due_ns = t_ns
+
     def settle(self) -> list[list[int]]:
         """It has come to pass: what was noted (time, what, who, a, b)."""
         self._ahead = False
@@ -233,8 +248,8 @@ class Island:
                 reason = self._run_out_of_step(limit_ns)
             else:
                 reason = bits.run_bits(
-                    self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys,
-                    self._masks, self._flips, self.notes, self._trace, *self._kept, keep, limit_ns,
+                    self.rows, self.world, self.clock, self.wire, self.sizes, self._keys,
+                    self._masks, self._lags, self._flips, self.notes, self._trace, *self._kept, keep, limit_ns,
                 )  # fmt: skip
                 keep = False
                 if reason == bits.MIXED:
@@ -248,28 +263,27 @@ class Island:
 
     def _run_out_of_step(self, limit_ns: int) -> int:
         return quanta.run_quanta(
-            self.rows, self.world, self.clock, self.held, self.wire, self.sizes, self._keys,
-            self._masks, self._flips, self.notes, self._quanta, limit_ns,
+            self.rows, self.world, self.clock, self.wire, self.sizes, self._keys,
+            self._masks, self._lags, self._flips, self.notes, self._quanta, limit_ns,
         )  # fmt: skip
 
     # -- levels
 
-    def know(self, levels: SetLevels) -> None:
-        """Take the levels of every set of drivers from a function instead of who hears whom."""
-        self._levels = levels
-        self.world[layout.EXACT] = 1
-        self.held = self._mask(levels(frozenset())[0])
-
     def _learn(self, drive: int) -> None:
-        assert self._levels is not None
-        if 2 * self.world[layout.KEYS] > _TABLE:
+        """Put what everybody reads while a set drives into the table."""
+        if 2 * self._sets > _TABLE:
             self._keys.fill(-1)
-            self.world[layout.KEYS] = 0
+            self._sets = 0
         at = bits.place_of(self._keys, drive)
-        dominant, neither = self._levels(frozenset(self.names(drive)))
-        self._masks[:, at] = self._mask(dominant), self._mask(neither)
+        levels = self._wiring.read(frozenset(self.names(drive)))
+        self._masks[:, at] = self._mask(levels.dominant), self._mask(levels.neither)
+        for n, station in enumerate(self.stations):
+            lag = levels.late.get(station.name, 0) | levels.lingering.get(station.name, 0) << 8
+            self._lags[at, n] = lag
+            if lag:
+                self.world[layout.SLOW] = self._kept[1][layout.SLOW] = 1
         self._keys[at] = drive
-        self.world[layout.KEYS] += 1
+        self._sets += 1
 
     def hold(self, node: str) -> None:
         """Drive dominant from a node's transceiver, whatever its controller sends."""

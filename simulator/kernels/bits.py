@@ -23,31 +23,33 @@ from simulator.kernels.layout import (
     DOMINANTS,
     DRIVE,
     ELAPSED,
-    EXACT,
     FIELD,
     FINISHED,
     FIRST_NOTE,
     FLIPPED,
     FRAME,
+    HELD,
     HERTZ,
     ID,
     IDLE,
     INTEGRATING,
     INTERMISSION,
     LEFT,
+    LINGERS,
     MUTE,
     NOTES,
     OFFERED_NS,
     OPENED_NS,
     RATE,
     RESTING,
+    RISEN,
     ROW,
     SEEN,
-    SEES,
     SENDS,
     SHOWS,
     SKILL,
     SLOT,
+    SLOW,
     STATE,
     STOPS,
     STUCK,
@@ -114,7 +116,7 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
             begin(rows, n, t_ns)
             state = FRAME
             anchor(world, clock, t_ns)
-        if state != IDLE and state != RESTING:
+        if rows[n, LINGERS] or (state != IDLE and state != RESTING):
             busy = True
             if state not in (SUSPEND, INTEGRATING, BUS_OFF):
                 rest = False
@@ -123,22 +125,42 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
 
 
 @inlined
-def reads(rows: Ints, held: int, drive: int, world: Ints, keys: Ints, masks: Ints) -> int:
-    """Who reads dominant while this set drives; -1 if the table does not know the set yet."""
+def reads(rows: Ints, drive: int, world: Ints, keys: Ints, masks: Ints) -> int:
+    """Who is shown dominant while this set drives; -1 if the table does not know the set yet."""
     world[DRIVE] = drive
-    mask: int = held
-    if world[EXACT]:
-        at = place_of(keys, drive)
-        if keys[at] != drive:
-            return -1
-        mask = masks[0, at]
+    at = place_of(keys, drive)
+    if keys[at] != drive:
+        return -1
+    mask: int = masks[0, at]
+    if masks[1, at]:
         for n in range(rows.shape[0]):
             if masks[1, at] >> n & 1:
                 mask |= (1 - rows[n, SEEN]) << n
-    elif drive:
-        for n in range(rows.shape[0]):
-            if rows[n, SEES] & drive:
-                mask |= 1 << n
+    return mask
+
+
+@compiled
+def lagged(rows: Ints, n: int, dominant: int, lag: int) -> int:
+    """What controller ``n`` samples of a level on slow lines; ``lag``: bits too late to come, and 256 times to go."""
+    if dominant:
+        if rows[n, RISEN] < lag & 255:
+            rows[n, RISEN] += 1
+            return 0
+        rows[n, LINGERS] = lag >> 8
+        return 1
+    rows[n, RISEN] = 0
+    if rows[n, LINGERS]:
+        rows[n, LINGERS] -= 1
+        return 1
+    return 0
+
+
+@compiled
+def all_lagged(rows: Ints, shown: int, lag: Ints) -> int:
+    """Who samples dominant on slow lines of those who are shown it; ``lag`` (controllers,)."""
+    mask = 0
+    for n in range(rows.shape[0]):
+        mask |= lagged(rows, n, shown >> n & 1, lag[n]) << n
     return mask
 
 
@@ -260,7 +282,7 @@ def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: 
 
 
 @compiled
-def cruiser(rows: Ints, world: Ints, held: int, keys: Ints, masks: Ints) -> int:
+def cruiser(rows: Ints, world: Ints, keys: Ints, masks: Ints) -> int:
     """The transmitter that is alone in a frame's body, with all the others reading as it does or out of it; or -1."""
     count = rows.shape[0]
     m = -1
@@ -269,20 +291,15 @@ def cruiser(rows: Ints, world: Ints, held: int, keys: Ints, masks: Ints) -> int:
             if m >= 0:
                 return -1
             m = n
-    if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or held or world[STUCK] or world[MUTE] >> m & 1:
+    if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or world[SLOW] or world[STUCK] or world[MUTE] >> m & 1:
         return -1
     for n in range(count):
-        if rows[n, SEES] >> m & 1 == 0 and rows[n, STATE] != RESTING:
-            return -1
         if n != m and rows[n, TWIN] != m + 1 and rows[n, STATE] not in (RESTING, BUS_OFF, INTEGRATING):
             return -1
-    if world[EXACT]:
-        at, rest = place_of(keys, 1 << m), place_of(keys, 0)
-        if keys[at] != 1 << m or keys[rest] or masks[1, at] or masks[1, rest] or masks[0, rest]:
-            return -1
-        if masks[0, at] != (1 << count) - 1:
-            return -1
-    return m
+    at, rest = place_of(keys, 1 << m), place_of(keys, 0)
+    if keys[at] != 1 << m or keys[rest] or masks[1, at] or masks[1, rest] or masks[0, rest]:
+        return -1
+    return m if masks[0, at] == (1 << count) - 1 else -1
 
 
 @compiled
@@ -318,15 +335,24 @@ def cruise(
 
 
 @compiled
+def _full(rows: Ints, world: Ints, notes: Ints, trace: Ints) -> bool:
+    """Whether one more bit could be too much for the notes, or for the trace where there is one."""
+    if notes.shape[0] - world[NOTES] < 4 * rows.shape[0]:
+        return True
+    full: bool = trace.shape[0] > 0 and world[TRACED] == trace.shape[0]
+    return full
+
+
+@compiled
 def run_bits(
     rows: Ints,
     world: Ints,
     clock: Floats,
-    held: int,
     wire: Bytes,
     sizes: Ints,
     keys: Ints,
     masks: Ints,
+    lags: Ints,
     flips: Ints,
     notes: Ints,
     trace: Ints,
@@ -339,7 +365,8 @@ def run_bits(
     """Run until something stops it; no bit starts at ``limit_ns`` or later, and a bus at rest stops a bit earlier.
 
     With ``keep`` waiting frames start first, and the state then is copied to the ``kept`` arrays.
-    ``flips`` (number, 2): instants, ascending, and masks of controllers whose sample is inverted there.
+    ``lags`` (places in the table, controllers): what ``lagged`` takes. ``flips`` (number, 2): instants, ascending, and
+    masks of controllers whose sample is inverted there.
     """
     if keep:
         open_bit(rows, world, clock, now_ns(world, clock))
@@ -349,13 +376,15 @@ def run_bits(
         if t_ns >= limit_ns:
             return LIMIT
         drive, busy, rest = open_bit(rows, world, clock, t_ns)
-        if not busy and drive == 0 and held == 0:
+        if not busy and drive == 0 and world[HELD] == 0:
             return QUIET
         if rest and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
-        mask = reads(rows, held, drive, world, keys, masks)
+        mask = reads(rows, drive, world, keys, masks)
         if mask < 0:
             return UNKNOWN_SET
+        if world[SLOW]:
+            mask = all_lagged(rows, mask, lags[place_of(keys, drive)])
         before = _rate(rows)
         if world[FLIPPED] < flips.shape[0]:
             mask ^= flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
@@ -373,7 +402,7 @@ def run_bits(
         if world[STOPS]:
             return STOP
         if mask and trace.shape[0] == 0:
-            m = cruiser(rows, world, held, keys, masks)
+            m = cruiser(rows, world, keys, masks)
             cruise(rows, m, world, clock, wire, sizes, flips, limit_ns)
-        if notes.shape[0] - world[NOTES] < 4 * rows.shape[0] or (trace.shape[0] and world[TRACED] == trace.shape[0]):
+        if _full(rows, world, notes, trace):
             return FULL

@@ -6,6 +6,7 @@ imported before a kernel needs it, and the kernels that a small question calls a
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from functools import cache, cached_property, update_wrapper
 from hashlib import blake2b
@@ -96,6 +97,11 @@ def compiled_after(calls: int) -> Callable[[Callable[P, R]], Kernel[P, R]]:
 def at_once(kernel: Callable[P, R]) -> Callable[P, R]:
     """A kernel compiled now, for a call that is long."""
     return cast(Kernel[P, R], kernel).compiled
+
+
+def plain_for_python(function: Callable[P, R]) -> Callable[P, R]:
+    """As ``compiled`` inside other kernels, and plain Python for whoever else calls it: for rules of a few lines."""
+    return Kernel(function, sys.maxsize, {"error_model": "python"})
 
 
 def summing(function: Callable[P, R]) -> Kernel[P, R]:

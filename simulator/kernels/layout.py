@@ -34,11 +34,11 @@ OWN, START_PS, SAMPLED, SYNCED, BEFORE, LEVEL, DUE_PS = 41, 43, 44, 45, 46, 47, 
 # found in this bit, with FLAGGING if it sends a flag, with FREE if it costs nothing, with ALONE if it is one
 # in sending.
 DELAYS, VERDICT = 49, 50
-# SEES: mask of those whose dominant bits it reads; WORDS: the data read, 32 bits in each.
-# TWIN: 1 + number of a receiver that has read the same since SOF and reads for this one too, else 0; TOLD: VERDICT of
-# this bit.
-# OUT: what it drives now.
-SEES, TWIN, TOLD, OUT, WORDS = 51, 52, 53, 54, 55
+# SEES: mask of those whose dominant bits it reads. TWIN: 1 + number of a receiver that has read the same since SOF and
+# reads for this one too, else 0; TOLD: VERDICT of this bit. OUT: what it drives now. On slow lines: RISEN, dominant
+# bits in a row that it has missed; LINGERS, recessive bits that it will still read dominant. WORDS: the data read, 32
+# bits in each.
+SEES, TWIN, TOLD, OUT, RISEN, LINGERS, WORDS = 51, 52, 53, 54, 55, 56, 57
 ROW = WORDS + 16
 FLAGGING, FREE, ALONE = 16, 32, 64
 
@@ -62,8 +62,9 @@ NOTE = 5
 ERROR, LOST, OVERLOADED, UNDETECTED, SENT, ENDED, CHANGED = range(7)
 
 # -- the world of one bus: integers. OPENED_NS: frames due at this bit have started; OFFERED_NS: where one last could;
-# TIMED: 1 while controllers are out of step, 2 if they always are.
-ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, EXACT, KEYS, FLIPPED, TRACED, FINISHED = range(13)
+# TIMED: 1 while controllers are out of step, 2 if they always are; HELD: who reads dominant while nobody drives; SLOW:
+# 1 where levels come or go too late for somebody's sample point.
+ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, SLOW, HELD, FLIPPED, TRACED, FINISHED = range(13)
 OPENED_NS, OFFERED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16, 17
 WORLD = 18
 

@@ -16,6 +16,8 @@ from simulator.kernels.bits import (
     Floats,
     anchor,
     catch_up,
+    lagged,
+    place_of,
     reads,
 )
 from simulator.kernels.controller import step
@@ -30,10 +32,12 @@ from simulator.kernels.layout import (
     FIELD,
     FINISHED,
     FRAME,
+    HELD,
     IDLE,
     INTEGRATING,
     INTERMISSION,
     LEVEL,
+    LINGERS,
     MUTE,
     NOTES,
     OFFERED_NS,
@@ -45,6 +49,7 @@ from simulator.kernels.layout import (
     SAMPLED,
     SEEN,
     SENDS,
+    SLOW,
     START_PS,
     STATE,
     STOPS,
@@ -138,11 +143,11 @@ def _drive(rows: Ints, world: Ints) -> int:
 
 
 @compiled
-def _listen(rows: Ints, world: Ints, held: int, keys: Ints, masks: Ints, t_ps: int, timing: Ints) -> bool:
+def _listen(rows: Ints, world: Ints, keys: Ints, masks: Ints, t_ps: int, timing: Ints) -> bool:
     """Levels after a change of who drives, and what the edges do; False if the levels of a set are not known yet."""
     for _ in range(rows.shape[0] + 1):
         drive = _drive(rows, world)
-        mask = reads(rows, held, drive, world, keys, masks)
+        mask = reads(rows, drive, world, keys, masks)
         if mask < 0:
             return False
         for n in range(rows.shape[0]):
@@ -176,12 +181,16 @@ def _next_ps(rows: Ints) -> int:
 
 
 @compiled
-def _take(rows: Ints, t_ps: int, timing: Ints, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, flips: Ints) -> None:
+def _take(
+    rows: Ints, t_ps: int, timing: Ints, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, flips: Ints, lag: Ints
+) -> None:
     """Whoever's sample point is now takes its bit."""
     for n in range(rows.shape[0]):
         if rows[n, SAMPLED] == 0 and rows[n, DUE_PS] == t_ps:
             first = world[NOTES]
             bit = rows[n, LEVEL]
+            if world[SLOW]:
+                bit = 1 - lagged(rows, n, 1 - bit, lag[n])
             length_ps = timing[n, rows[n, RATE], QUANTA] * timing[n, rows[n, RATE], QUANTUM_PS]
             for k in range(flips.shape[0]):
                 if flips[k, 1] >> n & 1 and 0 <= flips[k, 0] * 1000 - rows[n, START_PS] < length_ps:
@@ -202,11 +211,11 @@ def run_quanta(
     rows: Ints,
     world: Ints,
     clock: Floats,
-    held: int,
     wire: Bytes,
     sizes: Ints,
     keys: Ints,
     masks: Ints,
+    lags: Ints,
     flips: Ints,
     notes: Ints,
     timing: Ints,
@@ -225,8 +234,13 @@ def run_quanta(
             return STOP
         busy = False
         for n in range(count):
-            busy = busy or rows[n, WANTS] != 0 or (rows[n, STATE] != IDLE and rows[n, STATE] != RESTING)
-        if not busy and _drive(rows, world) == 0 and held == 0:
+            busy = (
+                busy
+                or rows[n, WANTS] != 0
+                or rows[n, LINGERS] != 0
+                or (rows[n, STATE] != IDLE and rows[n, STATE] != RESTING)
+            )
+        if not busy and _drive(rows, world) == 0 and world[HELD] == 0:
             return QUIET
         if t_ps >= limit_ns * 1000:
             return LIMIT
@@ -239,7 +253,7 @@ def run_quanta(
             if rows[n, SAMPLED] and rows[n, DUE_PS] == t_ps and resumed == 0:
                 _start_bit(rows, n, t_ps, timing, world)
         world[RESUME_PS] = t_ps
-        if not _listen(rows, world, held, keys, masks, t_ps, timing):
+        if not _listen(rows, world, keys, masks, t_ps, timing):
             return UNKNOWN_SET
         world[RESUME_PS] = 0
-        _take(rows, t_ps, timing, wire, sizes, world, notes, flips)
+        _take(rows, t_ps, timing, wire, sizes, world, notes, flips, lags[place_of(keys, world[DRIVE])])

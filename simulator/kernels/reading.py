@@ -294,7 +294,7 @@ def _accept(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
     """The last but one bit of EOF was recessive: valid for a receiver. The engine knows whose frame it was."""
     known = False
     for m in range(rows.shape[0]):
-        if rows[m, SENDS] and rows[n, SEES] >> m & 1 and _same_frame(rows, n, m):
+        if rows[m, SENDS] and _same_frame(rows, n, m):
             rows[m, GOT] |= 1 << n
             known = True
     if not known:
@@ -314,12 +314,20 @@ def _succeed(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
 
 
 @compiled
+def _answering(rows: Ints, n: int, world: Ints) -> int:
+    """Whose dominant bit a transmitter reads: theirs that it hears one by one, else what they make together."""
+    others: int = world[DRIVE] & ~(1 << n)
+    heard: int = others & rows[n, SEES]
+    return heard if heard else others
+
+
+@compiled
 def _acknowledge(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
     """The ACK slot. Rule 8 takes effect here; CAN FD gives the slot a second bit (Bosch CAN FD 1.0, 3.2.1)."""
     _go(rows, n, ACK_DELIMITER, 1)
     if rows[n, SENDS]:
         if bit == 0:
-            rows[n, ACKED] = world[DRIVE] & rows[n, SEES] & ~(1 << n)
+            rows[n, ACKED] = _answering(rows, n, world)
         elif rows[n, FORM] & FD:
             rows[n, LATE] = 1
         else:
@@ -359,7 +367,7 @@ def finish(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> None:
     elif bit == 0:
         if rows[n, FORM] & FD and rows[n, LATE] < 2:
             if rows[n, SENDS] and rows[n, LATE] == 1:
-                rows[n, ACKED] = world[DRIVE] & rows[n, SEES] & ~(1 << n)
+                rows[n, ACKED] = _answering(rows, n, world)
             rows[n, LATE] = 2
             rows[n, LEFT] = 1
         else:

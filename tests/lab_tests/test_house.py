@@ -102,8 +102,8 @@ def test_below_the_lab_there_is_no_clock_and_no_chance_without_a_seed(path: Path
             assert node.args, f"line {node.lineno}: no seed"
 
 
-#: Names with an underscore that libraries mean to be used, and those of writers that offer nothing else.
-GIVEN_NAMES = {"_replace", "_asdict", "_getframe", "_mdf", "_start_time"}
+#: Names with an underscore that libraries mean to be used, and those of writers and caches that offer nothing else.
+GIVEN_NAMES = {"_replace", "_asdict", "_getframe", "_mdf", "_start_time", "_cache", "_cache_file", "_source_stamp"}
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))

@@ -9,7 +9,7 @@ from bit_bench import BIT_NS, BitBench
 from datalink_traffic import Driven, submissions
 
 from simulator.datalink.bitwise import Bitwise
-from simulator.datalink.controller import Outcome, Wiring
+from simulator.datalink.controller import Levels, Outcome, Wiring
 from simulator.kernels import layout
 
 pytestmark = pytest.mark.slow
@@ -18,8 +18,8 @@ pytestmark = pytest.mark.slow
 class OutOfStep(Bitwise):
     """The bit-level medium with every controller on a clock of its own, although all run at one rate."""
 
-    def rewire(self, t_ns: int, wiring: Wiring, **options: object) -> None:
-        super().rewire(t_ns, wiring, **options)  # type: ignore[arg-type]
+    def rewire(self, t_ns: int, wiring: Wiring) -> None:
+        super().rewire(t_ns, wiring)
         for island in self._islands:
             island.world[layout.TIMED] = 2
             island.set_off(t_ns)
@@ -82,12 +82,12 @@ def test_stuck_dominant_with_and_without_time_out() -> None:
 def test_levels_of_a_set_that_are_no_union() -> None:
     """Own rule: B and C cancel each other on the wire, so two acknowledgements together are none; D's is one."""
 
-    def levels(drivers: frozenset[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        return ((), ()) if drivers in (frozenset(), frozenset("BC")) else (tuple("ABCD"), ())
+    def levels(drivers: frozenset[str]) -> Levels:
+        return Levels(()) if drivers in (frozenset(), frozenset("BC")) else Levels(tuple("ABCD"))
 
     for nodes, outcome in (("ABC", Outcome.NOT_ACKNOWLEDGED), ("ABCD", Outcome.OK)):
         bench = BitBench(*nodes)
-        bench.medium.rewire(bench.t_ns, Wiring(dict.fromkeys(nodes, tuple(nodes))), levels=levels)
+        bench.medium.rewire(bench.t_ns, Wiring(dict.fromkeys(nodes, tuple(nodes)), levels=levels))
         bench.send("A", 0x60)
         bench.run(bench.t_ns + 70 * BIT_NS)
         assert [one.outcome for one in bench.attempts] == [outcome]
@@ -97,11 +97,11 @@ def test_levels_of_a_set_that_are_no_union() -> None:
 def test_undefined_levels_keep_the_last_value() -> None:
     """Vehicle file rule: between the receiver's thresholds the live bus keeps its last value; here B hears nothing."""
 
-    def levels(drivers: frozenset[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        return (("A", "C"), ("B",)) if drivers else ((), ())
+    def levels(drivers: frozenset[str]) -> Levels:
+        return Levels(("A", "C"), ("B",)) if drivers else Levels(())
 
     bench = BitBench("A", "B", "C")
-    bench.medium.rewire(bench.t_ns, Wiring(dict.fromkeys("ABC", tuple("ABC"))), levels=levels)
+    bench.medium.rewire(bench.t_ns, Wiring(dict.fromkeys("ABC", tuple("ABC")), levels=levels))
     bench.send("A", 0x60)
     bench.run(bench.t_ns + 70 * BIT_NS)
     assert [one.received_by for one in bench.attempts] == [("C",)]

@@ -1,0 +1,55 @@
+"""Circuits and wirings of a running vehicle, solved once: faults that come and go find theirs again."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Mapping
+from typing import TypeVar
+
+from simulator.circuit import Circuit
+from simulator.condition import Condition, ModuleState
+from simulator.datalink.controller import Wiring
+from simulator.hearing import Ear, wiring_of
+from simulator.vehicle import Vehicle
+
+T = TypeVar("T")
+
+#: How many are kept, wirings over all networks.
+_CIRCUITS, _WIRINGS = 64, 256
+
+
+class Solved:
+    """What a vehicle's circuit says, by all that decides it; the vehicles differ in their deviations only."""
+
+    def __init__(self) -> None:
+        self._circuits: OrderedDict[object, Circuit] = OrderedDict()
+        self._wirings: OrderedDict[object, tuple[Circuit, Wiring, dict[str, tuple[str, ...]]]] = OrderedDict()
+
+    def circuit(
+        self, vehicle: Vehicle, condition: Condition, states: Mapping[str, ModuleState], called: Mapping[str, bool]
+    ) -> Circuit:
+        """The circuit in a condition; ``states``: the modules' last ones, ``called``: those without a wake pin."""
+        key = vehicle.deviations, condition, tuple(states.items()), tuple(called.items())
+        found = self._circuits.get(key)
+        if found is None:
+            found = self._circuits[key] = Circuit(vehicle, condition, states=states or None, called=called)
+        _keep(self._circuits, key, _CIRCUITS)
+        return found
+
+    def wiring(
+        self, circuit: Circuit, network: str, nodes: Mapping[str, Ear]
+    ) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
+        """As ``wiring_of``, the same object for the same question."""
+        # the circuit stays beside its wiring: an id is only good while its object lives
+        key = network, tuple(nodes.items()), id(circuit)
+        if key not in self._wirings:
+            self._wirings[key] = (circuit, *wiring_of(circuit, network, nodes))
+        _keep(self._wirings, key, _WIRINGS)
+        return self._wirings[key][1:]
+
+
+def _keep(kept: OrderedDict[object, T], key: object, most: int) -> None:
+    """The newest stays last; what was not asked for the longest goes."""
+    kept.move_to_end(key)
+    if len(kept) > most:
+        kept.popitem(last=False)
