@@ -25,6 +25,7 @@ from simulator.hearing import Ear
 from simulator.media import Media
 from simulator.modules.control_module import ControlModule
 from simulator.outside import Tap, TimedFault
+from simulator.probes import Point
 from simulator.record import Event, FrameRecord, record_of
 from simulator.solved import Solved
 from simulator.vehicle import Vehicle
@@ -262,6 +263,10 @@ class Simulation:
             *(Event(t_ns, "state", name, str(state)) for name, state in self.states.items()),
             *(Event(t_ns, "supply", name, volt) for name, volt in self._volts.items()),
         )
+
+    def volt(self, red: Point, black: Point) -> float:
+        """Volts from one point of the circuit to another at this instant, nobody sending."""
+        return self._circuit(self.vehicle).volts().between(red, black)
 
     def counters(self, network: str, module: str) -> tuple[int, int]:
         """(transmit, receive) error counters of a module's, or a tester's, controller."""
