@@ -92,6 +92,24 @@ class Transceiver:
 
 
 @dataclass(frozen=True)
+class Diagnostics:
+    """What a module says of itself to a tester; what is empty or None here is made up from its name.
+
+    ``security_constant`` goes into its (demonstration) key algorithm. ``lamp``: its confirmed codes ask for a warning.
+    ``codes``: further fault codes it can store, like P0711-00, with what they say.
+    """
+
+    part_number: str = ""
+    software_number: str = ""
+    software_version: str = ""
+    hardware_number: str = ""
+    serial_number: str = ""
+    security_constant: int | None = None
+    lamp: bool = False
+    codes: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Route:
     """What a gateway passes on from one of its networks to another.
 
@@ -122,6 +140,8 @@ class Module:
     title: str = ""
     reach_minutes: float = 10.0
     routes: tuple[Route, ...] = ()
+    startup_s: float = 0.1
+    diagnostics: Diagnostics = Diagnostics()
 
 
 @dataclass(frozen=True)
@@ -259,6 +279,7 @@ class Vehicle:
     networks: Mapping[str, Network]
     maker: str = ""
     about: str = ""
+    vin: str = ""
     minutes: Mapping[str, float] = field(default_factory=dict)
     path: str = ""
     deviations: tuple[Deviation, ...] = ()

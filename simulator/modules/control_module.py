@@ -5,27 +5,22 @@ from __future__ import annotations
 from heapq import heapify, heapreplace
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
-from simulator.modules.gateway import Gateway
+from simulator.diagnostics.unit import DiagnosticUnit
+from simulator.modules.gateway import FUNCTIONAL_ID, Gateway
 from simulator.modules.sender import Sender
 from simulator.vehicle import Vehicle
 
-#: From a request to its answer in ns. ISO 14229-2 allows 50 ms; 5 ms is an own choice.
-ANSWER_NS = 5_000_000
-#: What fills a diagnostic frame up to 8 bytes: common practice, it needs few stuff bits (Linux can/isotp.h).
-PADDING = 0xCC
-
-# Diagnostic services and negative response codes, ISO 14229-1.
-TESTER_PRESENT = 0x3E
-_NEGATIVE = 0x7F
-_SERVICE_NOT_SUPPORTED, _SUB_FUNCTION_NOT_SUPPORTED, _WRONG_LENGTH = 0x11, 0x12, 0x13
-_SUPPRESS_POSITIVE = 0x80
+_SECOND_NS = 1_000_000_000
 
 
 class ControlModule:
     """The state machine of one module on all its networks.
 
-    ``switch`` it on and off, ``feed`` it what it receives, and at ``next_deadline_ns`` take from ``due`` what it
-    sends. ``configured``: sends the messages of its database. ``silent``: (network, message) it leaves out.
+    ``switch`` it with its supply, ``feed`` it what it receives, and at ``next_deadline_ns`` take from ``due`` what it
+    sends, and then from ``unit.taken_back`` what it no longer wants sent. ``on``: it has started, so that it sends and
+    receives; that is so ``startup_s`` after it woke, but for a module that is awake when the simulation begins.
+    ``configured``: sends the messages of its database. ``silent``: (network, message) it leaves out. ``unit``: its
+    diagnosis.
     """
 
     def __init__(self, vehicle: Vehicle, name: str, seed: int = 0) -> None:
@@ -44,31 +39,71 @@ class ControlModule:
             if message.sender == name and message.cycle_ms and (network.name, message.name) not in passed_on
         ]
         self._cycle: list[tuple[int, int]] = []
-        self._lent: set[str] = set()
-        self._answers: list[tuple[int, str, Outgoing]] = []
+        self._lent: dict[str, list[bool]] = {}
+        self.unit = DiagnosticUnit(vehicle, name, seed)
+        self.unit.restart = self._restart
+        self._awake: bool | None = None
+        #: When it will have started, while it is awake and has not.
+        self.ready_ns = NEVER_NS
+        self._stopped_ns = NEVER_NS
 
-    def switch(self, t_ns: int, on: bool) -> None:
-        """Wake up, and begin all cycles at their offsets; or fall silent and forget what was to be sent."""
-        if on == self.on:
-            return
+    def switch(self, t_ns: int, awake: bool) -> None:
+        """It is awake, and starts; or is not, falls silent and forgets what was to be sent."""
+        if awake is not self._awake:
+            first, self._awake = self._awake is None, awake
+            self._stop(t_ns)
+            if awake:
+                self.ready_ns = t_ns if first else t_ns + self._startup_ns
+        if awake and not self.on and self.ready_ns <= t_ns:
+            self.ready_ns = NEVER_NS
+            self._turn(t_ns, True)
+
+    @property
+    def _startup_ns(self) -> int:
+        return round(self.description.startup_s * _SECOND_NS)
+
+    def _restart(self, t_ns: int) -> None:
+        """A tester has asked for a reset."""
+        self._stop(t_ns)
+        self.ready_ns = t_ns + self._startup_ns
+        self._stopped_ns = t_ns
+
+    def _stop(self, t_ns: int) -> None:
+        self.ready_ns = NEVER_NS
+        if self.on:
+            self._turn(t_ns, False)
+
+    def _turn(self, t_ns: int, on: bool) -> None:
+        """All cycles begin at their offsets, or end."""
         self.on = on
-        self._answers = []
+        self.unit.switch(t_ns, on)
         if self.gateway:
             self.gateway.forget()
         for sender in self._senders:
             sender.due_ns = t_ns + sender.offset_ns
         self._plan()
 
-    def lend(self, network: str) -> list[tuple[Sender, bool]]:
-        """Leave the cyclic messages of a network to somebody else; each, and whether it is sent at all."""
-        self._lent.add(network)
+    def cyclic(self, network: str) -> list[Sender]:
+        """Its cyclic messages on a network."""
+        return [one for one in self._senders if one.network == network]
+
+    def lend(self, network: str) -> list[bool]:
+        """Leave the cyclic messages of a network to somebody else; whether each is sent at all."""
+        self._lent[network] = self._sent(network)
         self._plan()
-        own = [one for one in self._senders if one.network == network]
-        return [(one, self.on and self._sends(one)) for one in own]
+        return self._lent[network]
+
+    @property
+    def as_lent(self) -> bool:
+        """Whether it would still send what it sent when it lent its cyclic messages."""
+        return all(sent == self._sent(network) for network, sent in self._lent.items())
+
+    def _sent(self, network: str) -> list[bool]:
+        return [self.on and self._sends(one) for one in self.cyclic(network)]
 
     def take_back(self, network: str) -> None:
         """Send the cyclic messages of a network again, from where their senders are."""
-        self._lent.discard(network)
+        self._lent.pop(network, None)
         self._plan()
 
     def _plan(self) -> None:
@@ -77,20 +112,34 @@ class ControlModule:
         heapify(self._cycle)
 
     def _sends(self, sender: Sender) -> bool:
-        return self.configured and (sender.network, sender.message.name) not in self.silent
+        if not self.configured or (sender.network, sender.message.name) in self.silent:
+            return False
+        return self.unit.server.sends(sender.network)
+
+    def listens(self) -> frozenset[tuple[str, int]]:
+        """The (network, identifier) of the frames it has to be fed."""
+        own = {(name, key) for name in self.networks for key in (self.description.request_id, FUNCTIONAL_ID)}
+        return frozenset(own) | (self.gateway.listens if self.gateway else frozenset())
+
+    def last_payload(self, network: str, message: str) -> bytes | None:
+        """What it last sent of a cyclic message; None if it never has."""
+        sender = next((one for one in self._senders if (one.network, one.message.name) == (network, message)), None)
+        frame = sender.last_frame() if sender is not None else None
+        return None if frame is None else frame.data
 
     def next_deadline_ns(self) -> int:
         """When ``due`` has to be called next, in ns; NEVER_NS if nothing is planned."""
         cycle = self._cycle[0][0] if self._cycle else NEVER_NS
         passing = self.gateway.next_deadline_ns() if self.gateway else NEVER_NS
-        return min(cycle, passing, self._answers[0][0] if self._answers else NEVER_NS)
+        return min(cycle, passing, self.unit.deadline_ns, self._stopped_ns)
 
     def due(self, t_ns: int) -> list[tuple[str, Outgoing]]:
-        """What it sends at this instant: (network, frame)."""
+        """What it sends at this instant: (network, frame). One that has stopped by itself is not ``on`` afterwards."""
+        self._stopped_ns = NEVER_NS
         sent: list[tuple[str, Outgoing]] = []
-        while self._answers and self._answers[0][0] <= t_ns:
-            _, network, frame = self._answers.pop(0)
-            sent.append((network, frame))
+        if self.unit.deadline_ns <= t_ns:
+            self.unit.due(t_ns)
+            sent += self.unit.take()
         if self.gateway:
             sent += self.gateway.due(t_ns)
         cycle = self._cycle
@@ -110,25 +159,4 @@ class ControlModule:
         if self.gateway:
             # without a configuration it knows no messages, but diagnosis still finds its way (own choice)
             self.gateway.feed(t_ns, network, frame, self.silent, messages=self.configured)
-        if frame.extended or frame.remote or frame.frame_id != self.description.request_id:
-            return
-        answer = _answer(frame.data)
-        if answer:
-            data = bytes([len(answer), *answer]).ljust(8, bytes([PADDING]))
-            response = Outgoing(self.description.response_id, data, kept=True)
-            self._answers.append((t_ns + ANSWER_NS, network, response))
-
-
-def _answer(data: bytes) -> bytes | None:
-    """The answer to a single-frame request (ISO 15765-2), or None where silence is the answer."""
-    if not data or not 1 <= data[0] <= 7 or len(data) <= data[0]:
-        return None
-    request = data[1 : 1 + data[0]]
-    service = request[0]
-    if service != TESTER_PRESENT:
-        return bytes((_NEGATIVE, service, _SERVICE_NOT_SUPPORTED))
-    if len(request) != 2:
-        return bytes((_NEGATIVE, service, _WRONG_LENGTH))
-    if request[1] & ~_SUPPRESS_POSITIVE:
-        return bytes((_NEGATIVE, service, _SUB_FUNCTION_NOT_SUPPORTED))
-    return None if request[1] & _SUPPRESS_POSITIVE else bytes((service + 0x40, 0x00))
+        self.unit.feed(t_ns, network, frame)

@@ -25,6 +25,14 @@ Words: TypeAlias = Annotated[str, Text()]
 FreeText: TypeAlias = Annotated[str, Text(may_be_empty=True)]
 FileName: TypeAlias = Annotated[str, Text(wanted="a file name beside this file")]
 Code: TypeAlias = Annotated[str, Text("[PCBU][0-3][0-9A-F]{3}", "a code like U0101", wanted="a fault code")]
+FullCode: TypeAlias = Annotated[
+    str, Text("[PCBU][0-3][0-9A-F]{3}-[0-9A-F]{2}", "a code like P0711-00", wanted="a fault code with its failure type")
+]
+VehicleNumber: TypeAlias = Annotated[
+    str, Text("[A-HJ-NPR-Z0-9]{17}", "17 capital letters and digits, no I, O or Q", wanted="a vehicle number")
+]
+Label: TypeAlias = Annotated[str, Text("[ -~]{1,32}", "1 to 32 plain characters", wanted="a number or name")]
+Word32: TypeAlias = Annotated[int, Number(0, 0xFFFFFFFF, whole=True, hexadecimal=True)]
 Ohm: TypeAlias = Annotated[float, Number(SMALLEST_OHM, unit="ohm")]
 OhmPerMetre: TypeAlias = Annotated[float, Number(SMALLEST_OHM, unit="ohm per metre")]
 Metre: TypeAlias = Annotated[float, Number(0, unit="m", above=True)]
@@ -145,6 +153,19 @@ class RoutePart(Part):
     diagnostics: Flag = Field(default=False, description="Requests to modules behind 'to' go there, answers come back")
 
 
+class DiagnosticsPart(Part):
+    """What a module says of itself to a tester; what is left out is made up from its name."""
+
+    part_number: Label | None = Field(default=None, description="Data identifier F187")
+    software_number: Label | None = Field(default=None, description="Data identifier F188")
+    software_version: Label | None = Field(default=None, description="Data identifier F189")
+    hardware_number: Label | None = Field(default=None, description="Data identifier F191")
+    serial_number: Label | None = Field(default=None, description="Data identifier F18C")
+    security_constant: Word32 | None = Field(default=None, description="Goes into its key algorithm, 32 bit")
+    lamp: Flag = Field(default=False, description="Its confirmed codes ask for a warning to the driver")
+    codes: dict[FullCode, FreeText] = Field(default={}, description="Further codes it can store, and what they say")
+
+
 class ModulePart(Part):
     """A control module."""
 
@@ -160,6 +181,8 @@ class ModulePart(Part):
     response_id: Identifier = Field(description="Identifier of its diagnostic responses, 11 bit")
     lost_code: Code = Field(description="Fault code the others store when it is gone")
     reach_minutes: Minutes = Field(default=10, description="Minutes to get a probe to its plug")
+    startup_s: Seconds = Field(default=0.1, description="Seconds from waking or a reset until it sends and answers")
+    diagnostics: DiagnosticsPart | None = Field(default=None, description="What it says of itself to a tester")
     routes: list[RoutePart] = Field(default=[], description="What it passes on between its networks: a gateway")
 
 
@@ -220,6 +243,7 @@ class VehiclePart(Part):
     vehicle: Words = Field(description="The name of the vehicle")
     maker: FreeText = Field(default="", description="Who makes it")
     about: FreeText = Field(default="", description="What it is")
+    vin: VehicleNumber | None = Field(default=None, description="Vehicle identification number, invented; F190")
     supply: SupplyPart
     modules: dict[ModuleName, ModulePart] = Field(min_length=1, description="Control modules by name")
     networks: dict[NetworkName, NetworkPart] = Field(min_length=1, description="Networks by name")

@@ -12,10 +12,11 @@ from simulator.reader.database import read_databases
 from simulator.reader.findings import Findings
 from simulator.reader.meaning import check_meaning
 from simulator.reader.routes import check_passed_on
-from simulator.reader.schema import FeedPart, ModulePart, NetworkPart, TransceiverPart, VehiclePart
+from simulator.reader.schema import DiagnosticsPart, FeedPart, ModulePart, NetworkPart, TransceiverPart, VehiclePart
 from simulator.reader.textfile import read_tree
 from simulator.vehicle import (
     Battery,
+    Diagnostics,
     Feed,
     Fuse,
     GroundPoint,
@@ -74,6 +75,7 @@ def _vehicle(part: VehiclePart, messages: Mapping[str, tuple[Message, ...]], pat
         networks={name: _network(name, network, messages.get(name, ())) for name, network in part.networks.items()},
         maker=part.maker,
         about=part.about,
+        vin=part.vin or "",
         minutes=dict(part.minutes),
         path=path,
     )
@@ -94,7 +96,22 @@ def _module(name: str, part: ModulePart) -> Module:
         transceiver=_transceiver(part.transceiver) if part.transceiver else Transceiver(),
         title=part.title,
         reach_minutes=part.reach_minutes,
+        startup_s=part.startup_s,
+        diagnostics=_diagnostics(part.diagnostics) if part.diagnostics else Diagnostics(),
         routes=tuple(Route(each.start, each.end, tuple(each.messages), each.diagnostics) for each in part.routes),
+    )
+
+
+def _diagnostics(part: DiagnosticsPart) -> Diagnostics:
+    return Diagnostics(
+        part_number=part.part_number or "",
+        software_number=part.software_number or "",
+        software_version=part.software_version or "",
+        hardware_number=part.hardware_number or "",
+        serial_number=part.serial_number or "",
+        security_constant=part.security_constant,
+        lamp=part.lamp,
+        codes=dict(part.codes),
     )
 
 

@@ -11,7 +11,8 @@ import pytest
 from simulator.datalink.controller import NEVER_NS, Outgoing
 from simulator.kernels.payload import crc_8
 from simulator.modules.codec import Packer
-from simulator.modules.control_module import ANSWER_NS, ControlModule
+from simulator.diagnostics.server import ANSWER_NS
+from simulator.modules.control_module import ControlModule
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.vehicle import Message
 
@@ -158,7 +159,7 @@ def ask(module: ControlModule, request: str, **flags: bool) -> list[tuple[int, b
         ("02 3E 01", "03 7F 3E 12"),  # ISO 14229-1, subFunctionNotSupported
         ("02 3E 81", "03 7F 3E 12"),  # negative answers are not suppressed
         ("01 3E", "03 7F 3E 13"),  # ISO 14229-1, incorrectMessageLengthOrInvalidFormat
-        ("02 10 03", "03 7F 10 11"),  # ISO 14229-1, serviceNotSupported
+        ("02 23 03", "03 7F 23 11"),  # ISO 14229-1, serviceNotSupported
         ("00", None),  # ISO 15765-2: a single frame of length 0 is ignored
         ("08 3E 00 00 00 00 00 00", None),
         ("07 3E 00", None),
