@@ -6,6 +6,9 @@ of samples. Sources: byte orders as cantools packs them; CRC-8 of SAE J1850.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,6 +33,23 @@ VARIANT, VARIANTS, CHECKSUM, LENGTH = range(4)
 PAYLOAD = 4
 #: Raw values are limited to this, so that they and their differences fit into an integer of the kernel.
 MOST_RAW = 1 << 62
+
+
+class Layout(NamedTuple):
+    """How payloads are packed, as the arrays of the kernel."""
+
+    messages: Ints
+    variants: Ints
+    steady: Bytes
+    signals: Ints
+    factors: Floats
+    followed: Ints
+    samples: Floats
+
+    @property
+    def arrays(self) -> tuple[Ints, Bytes, Ints, Floats, Ints, Floats]:
+        """What ``pack`` takes after the message, its instant and its count."""
+        return self.variants, self.steady, self.signals, self.factors, self.followed, self.samples
 
 
 @compiled
@@ -137,3 +157,30 @@ def pack(
     checksum = messages[message, CHECKSUM]
     if checksum >= 0:
         data[checksum] = crc_8(data, length, checksum)
+
+
+def join(layouts: Sequence[Layout], length: int) -> Layout:
+    """The layouts of several messages as one, ``length`` byte wide, the messages in that order."""
+    rows, variants, steady, signals = [], [], [], []
+    for k, one in enumerate(layouts):
+        before = layouts[:k]
+        row, spans, shown, own = one.messages.copy(), one.variants.copy(), one.steady, one.signals.copy()
+        row[:, VARIANT] += sum(len(other.variants) for other in before)
+        spans += sum(len(other.signals) for other in before)
+        own[:, FOLLOWS] += sum(len(other.followed) for other in before)
+        rows.append(row)
+        variants.append(spans)
+        signals.append(own)
+        steady.append(np.pad(shown, ((0, 0), (0, length - shown.shape[1]))))
+    followed = [one.followed.copy() for one in layouts]
+    for k, own in enumerate(followed):
+        own[:, SAMPLE] += sum(len(other.samples) for other in layouts[:k])
+    return Layout(
+        np.concatenate(rows),
+        np.concatenate(variants),
+        np.concatenate(steady),
+        np.concatenate(signals),
+        np.concatenate([one.factors for one in layouts]),
+        np.concatenate(followed),
+        np.concatenate([one.samples for one in layouts]),
+    )

@@ -9,18 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 from zlib import crc32
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator.kernels import payload
+from simulator.kernels.layout import Bytes
+from simulator.kernels.payload import Layout
 from simulator.vehicle import Message
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bytes = NDArray[np.uint8]
 
 #: Where a healthy vehicle on the road has its quantities, by unit: lowest and highest physical value (own choice).
 _HABITS: dict[str, tuple[float, float]] = {
@@ -46,23 +43,6 @@ class Track:
     begin_ns: int
     step_ns: int
     values: Sequence[float]
-
-
-class Layout(NamedTuple):
-    """How payloads are packed, as the arrays of the kernel; several messages' layouts can be joined to one."""
-
-    messages: Ints
-    variants: Ints
-    steady: Bytes
-    signals: Ints
-    factors: Floats
-    followed: Ints
-    samples: Floats
-
-    @property
-    def arrays(self) -> tuple[Ints, Bytes, Ints, Floats, Ints, Floats]:
-        """What ``pack`` takes after the message, its instant and its count."""
-        return self.variants, self.steady, self.signals, self.factors, self.followed, self.samples
 
 
 class Packer:

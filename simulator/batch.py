@@ -1,0 +1,86 @@
+"""Many records of frames at once, as arrays: what a healthy stretch leaves behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.kernels.stretch import BITS, DOMINANT, END_NS, START_NS, WHICH
+from simulator.record import FrameRecord
+
+
+class Sent(NamedTuple):
+    """What all sendings of a message have in common; all ``listeners`` have received and acknowledged it."""
+
+    network: str
+    transmitter: str
+    message: str
+    frame_id: int
+    extended: bool
+    size: int
+    fd: bool
+    brs: bool
+    listeners: tuple[str, ...]
+
+
+class Batch:
+    """Frames that went through, in the order of their ends.
+
+    ``sent``: the messages; ``frames`` (number, 5): start and end in ns, index in ``sent``, length in bit, dominant bits
+    without the ACK slot; ``payloads`` (number, bytes), filled up with zeros.
+    """
+
+    def __init__(self, sent: Sequence[Sent], frames: NDArray[np.int64], payloads: NDArray[np.uint8]) -> None:
+        self.sent = sent
+        self.frames = frames
+        self.payloads = payloads
+
+    def __len__(self) -> int:
+        return len(self.frames)
+
+    @property
+    def t_end_ns(self) -> NDArray[np.int64]:
+        """The end of each frame, in ns."""
+        return self.frames[:, END_NS]
+
+    @property
+    def which(self) -> NDArray[np.int64]:
+        """Which of ``sent`` each frame is."""
+        return self.frames[:, WHICH]
+
+    def last(self) -> Iterator[tuple[Sent, int]]:
+        """Each message with the end of its last frame here, in ns."""
+        last_ns = np.full(len(self.sent), -1, np.int64)
+        np.maximum.at(last_ns, self.which, self.t_end_ns)
+        return ((one, end_ns) for one, end_ns in zip(self.sent, last_ns.tolist(), strict=True) if end_ns >= 0)
+
+    def records(self) -> Iterator[FrameRecord]:
+        """The same as records, one by one."""
+        for row, payload in zip(self.frames.tolist(), self.payloads, strict=True):
+            one = self.sent[row[WHICH]]
+            yield FrameRecord(
+                row[START_NS], row[END_NS], one.network, one.transmitter, one.message, one.frame_id, one.extended,
+                payload[: one.size].tobytes(), row[BITS], row[DOMINANT], one.listeners, one.listeners, "ok",
+                fd=one.fd, brs=one.brs,
+            )  # fmt: skip
+
+
+def merged(batches: Sequence[Batch]) -> Batch:
+    """Several networks' batches as one, by the ends of the frames; at one instant in the order given."""
+    if len(batches) == 1:
+        return batches[0]
+    width = max(batch.payloads.shape[1] for batch in batches)
+    sent: list[Sent] = []
+    frames, payloads = [], []
+    for batch in batches:
+        rows = batch.frames.copy()
+        rows[:, WHICH] += len(sent)
+        sent += batch.sent
+        frames.append(rows)
+        payloads.append(np.pad(batch.payloads, ((0, 0), (0, width - batch.payloads.shape[1]))))
+    joined = np.concatenate(frames)
+    order = np.argsort(joined[:, END_NS], kind="stable")
+    return Batch(sent, joined[order], np.concatenate(payloads)[order])

@@ -1,0 +1,312 @@
+"""The medium of one network: whole frames where it is healthy, bit by bit where it is not.
+
+A stretch begins at the end of a frame, or when the network is joined anew, and ends where somebody interferes: then the
+controllers take over at the end of the last frame that has come to pass, and what was due since is sent again to them.
+Sources: Bosch CAN Specification 2.0 (1991), part B, 10.5 (intermission) and 10.7; ISO 11898-1:2015 (integration).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from simulator.batch import Batch, Sent
+from simulator.datalink.bitwise import Bitwise
+from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.island import Island, TracedBit
+from simulator.datalink.stretch import Cyclic, Plan, Stretch
+from simulator.datalink.trouble import Trouble
+from simulator.kernels import layout
+from simulator.kernels.layout import Ints
+from simulator.kernels.stretch import COUNT, DUE_NS, INTERMISSION, SINCE_NS, WAITS
+
+#: Recessive bits until a controller that joins takes part: ISO 11898-1:2015, bus integration.
+_INTEGRATION = 11
+#: A stretch of fewer frames than this was not worth it: the next one comes later, after so many frames at most.
+_SHORT, _PATIENCE = 16, 64
+
+
+class Swift:
+    """The door of ``Bitwise``, with stretches. ``take`` many frames at once, or ``advance`` from one to the next.
+
+    ``cyclic``: all cyclic messages of the network; ``lend``: leave them to the medium, and which are sent;
+    ``take_back``: send them again, from where they are; ``passed``: whether modules have acted at the present instant,
+    and whether this wire has; ``heeded``: identifiers to be told of one by one, since modules answer or pass them on;
+    ``allowed``: whether a stretch may begin.
+    """
+
+    def __init__(
+        self,
+        controllers: Bitwise,
+        network: str,
+        attempted: Callable[[Attempt], None],
+        *,
+        cyclic: Callable[[], Sequence[Cyclic]],
+        lend: Callable[[], Sequence[bool]],
+        take_back: Callable[[], None],
+        passed: Callable[[], tuple[bool, bool]],
+        heeded: Callable[[int], bool],
+        allowed: Callable[[], bool],
+    ) -> None:
+        self._bits = controllers
+        self._network = network
+        self._attempted = attempted
+        self._cyclic, self._lend, self._take_back = cyclic, lend, take_back
+        self._passed, self._heeded, self._allowed = passed, heeded, allowed
+        self._plan: Plan | None = None
+        self._wiring: Wiring | None = None
+        self._healthy: bool | None = None
+        self._stretch: Stretch | None = None
+        self._lost: Counter[tuple[str, str, str]] = Counter()
+        self._joined = False
+        self._pause = self._due_pause = 0
+        self._bits_until_ns = 0
+
+    # -- the door of the controllers ----------------------------------------------------------------------------
+
+    @property
+    def deadline_ns(self) -> int:
+        """When ``advance`` has to be called next, in ns."""
+        return self._bits.deadline_ns if self._stretch is None else self._stretch.deadline_ns
+
+    def status(self, node: str) -> str:
+        """Error active, error passive or bus off; "down" for a node that is not up."""
+        return self._bits.status(node)
+
+    def counters(self, node: str) -> tuple[int, int]:
+        """(transmit, receive) error counters, as of the last event on the wire."""
+        return self._bits.counters(node)
+
+    def last_trouble(self, node: str) -> Trouble | None:
+        """The last error that a controller noticed."""
+        return self._bits.last_trouble(node)
+
+    @property
+    def troubles(self) -> Counter[tuple[str, str, str]]:
+        """How often what happened: by (node, kind, place)."""
+        return self._bits.troubles + self._lost + (Counter() if self._stretch is None else self._stretch.lost())
+
+    @property
+    def bits(self) -> list[TracedBit]:
+        """The bits of the window watched."""
+        return self._bits.bits
+
+    def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
+        """Queue a frame at a node; a node that is down loses it."""
+        self.leave(t_ns)
+        self._bits.submit(t_ns, node, frame)
+
+    def withdraw(self, node: str, frame: Outgoing) -> None:
+        """Take back a frame that waits; in a stretch none of a tester does."""
+        if self._stretch is None:
+            self._bits.withdraw(node, frame)
+
+    def restart(self, t_ns: int, node: str) -> None:
+        """Ask a controller that is bus-off to come back; in a stretch none is."""
+        if self._stretch is None:
+            self._bits.restart(t_ns, node)
+
+    def watch(self, t_ns: int, from_ns: int, until_ns: int) -> None:
+        """Keep every bit of a window, from now on; up to its end the network runs bit by bit."""
+        self.leave(t_ns)
+        self._bits_until_ns = until_ns
+        self._bits.watch(from_ns, until_ns)
+
+    def rewire(self, t_ns: int, wiring: Wiring) -> None:
+        """Put another wiring in force; frames on the wire that it breaks end in an error."""
+        self.leave(t_ns)
+        self._bits.rewire(t_ns, wiring)
+        self._wiring, self._healthy, self._joined = wiring, None, True
+
+    def advance(self, t_ns: int) -> None:
+        """Do what is due at this instant."""
+        if self._stretch is not None:
+            self._tell(self._stretch.take_one())
+            return
+        if self._joined:
+            self._joined = False
+            if self._enter(t_ns):
+                return
+        before = self._bits.through
+        self._bits.advance(t_ns)
+        if self._bits.through != before:
+            self._pause -= 1
+            if self._pause < 0:
+                self._enter(t_ns)
+
+    # -- many frames at once ------------------------------------------------------------------------------------
+
+    @property
+    def until_ns(self) -> int:
+        """In a stretch: frames that end before this instant may be taken at once; else 0."""
+        return 0 if self._stretch is None else self._stretch.until_ns
+
+    def take(self, before_ns: int) -> Batch:
+        """The frames of the stretch up to an instant, not beyond ``until_ns``."""
+        assert self._stretch is not None
+        return self._stretch.take(before_ns)
+
+    def _tell(self, batch: Batch) -> None:
+        for row, data in zip(batch.frames.tolist(), batch.payloads, strict=True):
+            start_ns, end_ns, which, length, dominant = row
+            one = batch.sent[which]
+            frame = Outgoing(
+                one.frame_id,
+                data[: one.size].tobytes(),
+                name=one.message,
+                extended=one.extended,
+                fd=one.fd,
+                brs=one.brs,
+            )
+            self._attempted(
+                Attempt(
+                    start_ns, end_ns, one.transmitter, frame, Outcome.OK, length, dominant, one.listeners, one.listeners
+                )
+            )
+
+    # -- into a stretch and out of it ---------------------------------------------------------------------------
+
+    def _enter(self, t_ns: int) -> bool:
+        """Begin a stretch at an instant at which the controllers stand at the end of a frame, if all is healthy."""
+        island = self._bits.whole_island()
+        if island is None or t_ns < self._bits_until_ns or not self._allowed():
+            return False
+        if self._healthy is None:
+            self._healthy = self._wiring is not None and hears_all(self._wiring)
+        if not self._healthy:
+            return False
+        if self._plan is None:
+            self._plan = Plan(self._cyclic(), island.timing)
+        waits = _what_waits(island, self._plan) if self._plan.usable else None
+        if waits is None:
+            return False
+        island.go_back(t_ns)
+        rest = _bits_to_wait(island)
+        if rest is None:
+            self._bits.replan()
+            return False
+        free_ns = island.now_ns + rest * 1_000_000_000 // self._plan.hertz
+        sent = self._sent_to([station.name for station in island.stations])
+        heeded = [self._heeded(frame_id) for frame_id in self._plan.ids]
+        self._stretch = Stretch(self._plan, sent, self._lend(), free_ns, waits, heeded)
+        return True
+
+    def _sent_to(self, names: Sequence[str]) -> list[Sent]:
+        assert self._plan is not None
+        found = []
+        for sender, size in zip(self._plan.senders, self._plan.sizes, strict=True):
+            one = sender.message
+            others = tuple(name for name in names if name != sender.node)
+            found.append(
+                Sent(
+                    self._network,
+                    sender.node,
+                    one.name,
+                    one.frame_id,
+                    one.extended,
+                    size,
+                    one.is_fd,
+                    sender.brs,
+                    others,
+                )
+            )
+        return found
+
+    def forget(self, t_ns: int) -> None:
+        """The payloads of the cyclic messages are packed otherwise from now on."""
+        self.leave(t_ns)
+        self._plan = None
+
+    def leave(self, t_ns: int) -> None:
+        """End a stretch: the controllers take over at the end of its last frame, and catch up to this instant."""
+        island = self._bits.whole_island()
+        if self._stretch is None or self._plan is None or island is None:
+            return
+        acted, advanced = self._passed()
+        stretch, self._stretch = self._stretch, None
+        self._pause = self._due_pause = min(2 * self._due_pause + 2, _PATIENCE) if stretch.taken < _SHORT else 0
+        self._lost += stretch.lost()
+        state, last_ns = stretch.leave()
+        if last_ns is not None:
+            island.stand_after_frame(last_ns)
+        self._hand_over(island, state)
+        self._bits.replan()
+        active = stretch.active
+        while True:
+            due_ns, row = min((sender.due_ns, row) for row, sender in enumerate(self._plan.senders))
+            if due_ns > t_ns - (not acted):
+                break
+            sender = self._plan.senders[row]
+            sender.due_ns += sender.cycle_ns
+            if active[row]:
+                self._run_bits(due_ns - 1)
+                self._bits.submit(due_ns, sender.node, sender.frame(due_ns))
+        self._run_bits(t_ns - (not advanced))
+        self._take_back()
+
+    def _run_bits(self, until_ns: int) -> None:
+        while self._bits.deadline_ns <= until_ns:
+            self._bits.advance(self._bits.deadline_ns)
+
+    def _hand_over(self, island: Island, state: Ints) -> None:
+        """Put what waits after a stretch in line at the controllers, and set the senders to where they are."""
+        assert self._plan is not None
+        for station in island.stations:
+            station.waiting = {}
+        for sender, row, key in zip(self._plan.senders, state.tolist(), self._plan.keys, strict=True):
+            sender.stand(row[DUE_NS], row[COUNT], row[SINCE_NS])
+            if row[WAITS]:
+                n = island.number[sender.node]
+                frame = sender.last_frame()
+                assert frame is not None
+                island.stations[n].waiting[key, 0] = frame
+        for n in range(len(island.stations)):
+            island.load(n)
+
+
+def hears_all(wiring: Wiring) -> bool:
+    """Whether everybody hears everybody, at once and alone, with nobody out of order.
+
+    What is read while several drive lies between what one does and what all do.
+    """
+    everybody = tuple(wiring.hearers)
+    if wiring.mute or wiring.stuck or wiring.held or wiring.rates or len(wiring.parts or ()) > 1:
+        return False
+    if any(len(hearers) < len(everybody) for hearers in wiring.hearers.values()):
+        return False
+    for driving in (frozenset[str](), *(frozenset((one,)) for one in everybody), frozenset(everybody)):
+        levels = wiring.read(driving)
+        if levels.neither or levels.late or levels.lingering:
+            return False
+        if len(levels.dominant) != (len(everybody) if driving else 0):
+            return False
+    return True
+
+
+def _what_waits(island: Island, plan: Plan) -> set[int] | None:
+    """Rows of the plan whose latest frames are in line; None if others wait too."""
+    found = set()
+    for station in island.stations:
+        for (key, number), frame in station.waiting.items():
+            row = plan.rows.get(key)
+            if row is None or number or plan.senders[row].latest[0] is not frame:
+                return None
+            found.add(row)
+    return found
+
+
+def _bits_to_wait(island: Island) -> int | None:
+    """How many recessive bits it takes until all may send; None if controllers differ, or one is not as new."""
+    rows = island.rows
+    if np.any(rows[:, [layout.TEC, layout.REC, layout.STATUS, layout.FAILED, layout.DELAYS]]):
+        return None
+    if np.any(rows[:, layout.SKILL] != 2) or island.world[layout.TIMED] or island.world[layout.STUCK]:
+        return None
+    rest = {layout.INTEGRATING: _INTEGRATION, layout.INTERMISSION: INTERMISSION}
+    found = {
+        rest[state] - count if state in rest else 0 if state == layout.IDLE else None
+        for state, count in rows[:, [layout.STATE, layout.COUNT]].tolist()
+    }
+    return found.pop() if len(found) == 1 else None

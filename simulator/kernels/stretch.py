@@ -1,0 +1,134 @@
+"""A healthy network by whole frames: cyclic messages, what waits, arbitration, and the exact length of every frame.
+
+Everybody hears everybody and nobody errs, so the frame of the lowest identifier that waits when the bus is free goes
+through. Sources: Bosch CAN Specification 2.0 (1991), part B, 3 (arbitration) and 10.5 (interframe space).
+"""
+
+from __future__ import annotations
+
+from simulator.kernels.jit import compiled, compiled_after
+from simulator.kernels.layout import EXTENDED, FD, SWITCHED, Bytes, Ints
+from simulator.kernels.payload import LENGTH, PAYLOAD, Floats, pack
+from simulator.kernels.sending import write_bits
+
+#: Columns of a message after those of its payload: the bits up to RTR (the lowest number wins), identifier, form,
+#: length code, bytes on the wire, cycle time, whether it is sent at all, number of its node.
+KEY, IDENTIFIER, FORM, CODE, SIZE, CYCLE_NS, ACTIVE, NODE = range(PAYLOAD, PAYLOAD + 8)
+MESSAGE = PAYLOAD + 8
+#: Columns of what a message is at: when it is due next, how often it was sent, whether it waits, and if so since when.
+DUE_NS, COUNT, WAITS, SINCE_NS = range(4)
+STATE = 4
+#: Columns of a frame: start, end, row of its message, length in bit, dominant bits without the ACK slot.
+START_NS, END_NS, WHICH, BITS, DOMINANT = range(5)
+FRAME = 5
+#: What fills CAN FD frames up to the next length, and the bits of intermission and of the end of a frame.
+_FILL = 0xCC
+INTERMISSION, _END = 3, 10
+#: Calls in plain Python before the kernel is compiled: some hundred frames.
+_PLAIN_CALLS = 8
+#: Bits before BRS without stuff bits: SOF, identifier, RRS, IDE, FDF, res; with SRR and the extension where extended.
+_BEFORE_BRS, _BEFORE_BRS_EXTENDED = 16, 35
+
+
+@compiled
+def _take(messages: Ints, state: Ints, t_ns: int) -> None:
+    """Let everything wait that is due up to an instant; a newer one takes the place of what waits."""
+    for m in range(state.shape[0]):
+        while state[m, DUE_NS] <= t_ns:
+            if messages[m, ACTIVE]:
+                state[m, WAITS] = 1
+                state[m, SINCE_NS] = state[m, DUE_NS]
+                state[m, COUNT] += 1
+            state[m, DUE_NS] += messages[m, CYCLE_NS]
+
+
+@compiled
+def _arbitrate(messages: Ints, state: Ints, lost: Ints) -> int:
+    """The message of the lowest number among those that wait; nodes whose best one is another lose against it."""
+    best, waiting = -1, 0
+    for m in range(state.shape[0]):
+        if state[m, WAITS]:
+            waiting += 1
+            if best < 0 or messages[m, KEY] < messages[best, KEY]:
+                best = m
+    for node in range(lost.shape[0] if waiting > 1 else 0):
+        own: int = 1 << 62
+        for m in range(state.shape[0]):
+            if state[m, WAITS] and messages[m, NODE] == node:
+                own = min(own, messages[m, KEY])
+        if own < 1 << 62 and own != messages[best, KEY]:
+            differs = own ^ messages[best, KEY]
+            lost[node, 0 if differs >> 21 else 1 if differs >> 20 else 2] += 1
+    return best
+
+
+@compiled
+def _fast_bits(wire: Bytes, length: int, form: int) -> int:
+    """How many bits lie between BRS and the CRC delimiter of a frame on the wire."""
+    left = _BEFORE_BRS_EXTENDED if form & EXTENDED else _BEFORE_BRS
+    at, run, last = 0, 0, 2
+    while left >= 0:
+        bit = wire[at]
+        if run == 5:
+            run = 1
+        else:
+            run = run + 1 if bit == last else 1
+            left -= 1
+        last = bit
+        at += 1
+    return length - _END - at
+
+
+@compiled_after(_PLAIN_CALLS)
+def run_frames(
+    messages: Ints,
+    state: Ints,
+    lost: Ints,
+    free_ns: int,
+    hertz: int,
+    switched_ns: Ints,
+    layout: tuple[Ints, Bytes, Ints, Floats, Ints, Floats],
+    wire: Bytes,
+    frames: Ints,
+    payloads: Bytes,
+) -> int:
+    """Fill ``frames`` (number, FRAME) with what the network carries from ``free_ns`` on; how many: fewer if none sends.
+
+    ``state`` (messages, STATE) goes on to the start of the last frame; ``lost`` (nodes, 3) counts who loses arbitration
+    in the identifier, RTR and the extension. ``layout``: what ``pack`` takes;
+    ``switched_ns``: duration of BRS to CRC delimiter by the number of bits between them; ``payloads`` (number, bytes).
+    """
+    count = 0
+    for row in range(frames.shape[0]):
+        first_ns = 1 << 62
+        waiting = False
+        for m in range(state.shape[0]):
+            if messages[m, ACTIVE]:
+                waiting = waiting or state[m, WAITS] != 0
+                first_ns = min(first_ns, state[m, DUE_NS])
+        start_ns = free_ns if waiting else max(free_ns, first_ns)
+        if start_ns == 1 << 62:
+            break
+        _take(messages, state, start_ns)
+        best = _arbitrate(messages, state, lost)
+        state[best, WAITS] = 0
+        data = payloads[row]
+        pack(data, messages, best, state[best, SINCE_NS], state[best, COUNT] - 1, *layout)
+        size, form = messages[best, SIZE], messages[best, FORM]
+        for k in range(messages[best, LENGTH], size):
+            data[k] = _FILL
+        length = write_bits(wire, messages[best, IDENTIFIER], form, 0, messages[best, CODE], data, size)
+        dominant = 0
+        for k in range(length):
+            if wire[k] == 0:
+                dominant += 1
+        if form & FD and form & SWITCHED:
+            fast = _fast_bits(wire, length, form)
+            end_ns = start_ns + (length - fast - 2) * 1_000_000_000 // hertz + switched_ns[fast]
+        else:
+            end_ns = start_ns + length * 1_000_000_000 // hertz
+        frames[row, START_NS], frames[row, END_NS], frames[row, WHICH] = start_ns, end_ns, best
+        frames[row, BITS], frames[row, DOMINANT] = length, dominant
+        free_ns = end_ns + INTERMISSION * 1_000_000_000 // hertz
+        count += 1
+    return count
