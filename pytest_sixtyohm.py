@@ -1,4 +1,4 @@
-"""The one file with a name of its own: the start of the command line, and the pytest fixtures.
+"""The one file with a name of its own: the start of the command line, the pytest fixtures, the python-can interface.
 
 ``simulator``, ``faults`` and ``lab`` are common words. This file looks first whether another package of such a name
 hides ours, and says so in one line with the remedy; so nothing of ours is imported before that.
@@ -57,6 +57,18 @@ def main() -> int:
     from lab.command import main as command
 
     return command()
+
+
+def __getattr__(name: str) -> type[BusABC]:
+    """The class behind ``can.Bus(interface="sixtyohm")``, behind the guard. python-can shows the error it raises."""
+    if name != "SixtyohmBus":
+        raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
+    complaint = shadowed()
+    if complaint is not None:
+        raise ImportError(f"sixtyohm: {complaint}")
+    from lab.canbus import SixtyohmBus
+
+    return SixtyohmBus
 
 
 if "pytest" in sys.modules:  # the console script starts in this file too, and must not wait for pytest

@@ -2,32 +2,62 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import can
 
 from simulator.datalink.controller import Outgoing
-from simulator.datalink.frame import encode
-from simulator.errors import BadRequest
+from simulator.errorframes import ErrorFrames
+from simulator.tester import Tester
 from simulator.vehicle import Network
 
 if TYPE_CHECKING:
-    from simulator.record import FrameRecord
     from simulator.simulation import Simulation
 
 _SECOND_NS = 1_000_000_000
-#: ``recv(None)`` gives up after this much simulated time: on a simulated bus nothing else would ever end the wait.
+#: ``recv(None)`` gives up after this much simulated time: on a stepped bus nothing else would ever end the wait.
 LONGEST_WAIT_S = 60.0
+_STATES = {"error active": can.BusState.ACTIVE, "error passive": can.BusState.PASSIVE}
+
+
+class Pace(Protocol):
+    """How time passes for those who wait, and who may touch the simulation: whoever has entered it as a context."""
+
+    def __enter__(self) -> object: ...
+
+    def __exit__(self, *_: object) -> None: ...
+
+    def wait(self, done: Callable[[], bool], seconds: float | None) -> None:
+        """Let simulated time pass until something is done, for that many seconds at most; None: as long as it takes."""
+
+
+class Stepped:
+    """Time passes only while somebody waits, as fast as it goes."""
+
+    def __init__(self, simulation: Simulation) -> None:
+        self._simulation = simulation
+
+    def __enter__(self) -> Stepped:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def wait(self, done: Callable[[], bool], seconds: float | None) -> None:
+        """Step until something is done; ``seconds`` None: for LONGEST_WAIT_S at most."""
+        wait_s = LONGEST_WAIT_S if seconds is None else seconds
+        limit_ns = self._simulation.t_ns + round(wait_s * _SECOND_NS)
+        while not done() and self._simulation.step(limit_ns):
+            pass
 
 
 class SimulatedBus(can.BusABC):
     """A tap on a network. It acknowledges and hears as the circuit allows at its place, and loads nothing.
 
-    All times are simulated: ``recv`` lets the simulation run up to the next message or the timeout, and message
-    timestamps are seconds of simulated time at the end of the frame. ``send`` with a timeout above 0 runs it until the
-    frame is acknowledged; without one it only queues the frame, and time passes with the next ``recv`` or ``advance``.
+    All times are simulated. On the stepped clock ``recv`` lets the simulation run up to the next message or the
+    timeout; ``send`` with a timeout above 0 runs it until the frame is acknowledged; without one it only queues the
+    frame, and time passes with the next ``recv`` or ``advance``. A message's timestamp is the end of its frame.
     """
 
     def __init__(
@@ -38,93 +68,109 @@ class SimulatedBus(can.BusABC):
         *,
         receive_own_messages: bool = False,
         can_filters: can.typechecking.CanFilters | None = None,
+        pace: Pace | None = None,
+        fd: bool | None = None,
+        error_frames: ErrorFrames = ErrorFrames.NONE,
+        room: int = 0,
+        begin_s: float = 0.0,
+        channel: str | None = None,
     ) -> None:
         self._simulation = simulation
-        self._arrived: deque[can.Message] = deque()
-        self._waiting: dict[int, tuple[Outgoing, can.Message]] = {}
-        self._periodic: list[SimulatedCyclicTask] = []
+        self._pace = pace or Stepped(simulation)
+        takes_fd = network.data_bit_rate is not None if fd is None else fd
         self.receive_own_messages = receive_own_messages
         self.network = network.name
         self.place = place
-        self.name = simulation.tester_name()
-        self.channel_info = f"{network.name} at {place}, simulated"
-        self._fd = network.data_bit_rate is not None
-        super().__init__(channel=f"{network.name}.{place}", can_filters=can_filters)
-        self._can_protocol = can.CanProtocol.CAN_FD if self._fd else can.CanProtocol.CAN_20
-        simulation.attach(self)
+        self.channel_info = f"{channel or network.name} at {place}, simulated"
+        with self._pace:
+            self._tester = Tester(
+                simulation,
+                network,
+                place,
+                own=receive_own_messages,
+                fd=takes_fd,
+                error_frames=error_frames,
+                room=room,
+                begin_s=begin_s,
+                channel=channel,
+            )
+        self.name = self._tester.name
+        super().__init__(channel=self._tester.channel, can_filters=can_filters)
+        self._can_protocol = can.CanProtocol.CAN_FD if takes_fd else can.CanProtocol.CAN_20
 
     # -- python-can ---------------------------------------------------------------------------------------------
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Send a message; with a timeout in seconds above 0, wait for its acknowledgement on simulated time.
 
-        Raises can.CanOperationError if it is not acknowledged by then (it is not repeated any more), or cannot be sent.
+        Raises can.CanOperationError if it is not acknowledged by then (it is not repeated any more), if it cannot be
+        sent, if the controller is or turns bus-off, and if too many messages wait.
         """
-        if self._is_shutdown:
-            raise can.CanOperationError(f"the tester's bus on {self.network} has been shut down: connect again")
-        frame = self._outgoing(msg)
-        self._waiting[id(frame)] = frame, msg
-        self._simulation.submit(self.network, self.name, frame)
-        if timeout is None or timeout <= 0:
-            return
-        limit_ns = self._simulation.t_ns + round(timeout * _SECOND_NS)
-        while id(frame) in self._waiting:
-            if not self._simulation.step(limit_ns):
-                self._withdraw(frame)
-                raise can.CanOperationError(
-                    f"0x{msg.arbitration_id:X} was not acknowledged on {self.network} within {timeout} s"
-                )
+        frame = self._tester.frame_of(msg)
+        with self._pace:
+            self._check_open()
+            self._tester.send(frame)
+            if timeout is None or timeout <= 0:
+                return
+            self._pace.wait(lambda: not self._tester.waits(frame) or self._tester.off or self._is_shutdown, timeout)
+            if not self._tester.waits(frame):
+                return
+            self._tester.withdraw(frame)
+            why = ": the tester's controller is bus-off" if self._tester.off else ""
+        raise can.CanOperationError(
+            f"0x{msg.arbitration_id:X} was not acknowledged on {self.network} within {timeout} s{why}"
+        )
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
         """The next message that passes the filters, or None after the timeout in seconds of simulated time.
 
-        ``timeout=None`` waits for LONGEST_WAIT_S of simulated time at most.
+        ``timeout=None`` waits until there is one; on the stepped clock for LONGEST_WAIT_S of simulated time at most.
         """
-        limit_ns = self._simulation.t_ns + round((LONGEST_WAIT_S if timeout is None else timeout) * _SECOND_NS)
-        while True:
-            while self._arrived:
-                message = self._arrived.popleft()
-                if self._matches_filters(message):
-                    return message
-            if not self._simulation.step(limit_ns):
-                return None
+        found: list[can.Message] = []
+        with self._pace:
+            self._check_open()
+            if not self._look(found):
+                self._pace.wait(lambda: self._is_shutdown or self._look(found), timeout)
+            if not found:
+                self._check_open()
+        return found[0] if found else None
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         """As ``recv``; the message has passed the filters."""
         return self.recv(timeout), True
 
     def _apply_filters(self, filters: can.typechecking.CanFilters | None) -> None:
-        """Filters work on arrival in ``recv``; there is no adapter to hand them to."""
+        """Filters work in ``recv``; there is no adapter to hand them to."""
 
     def flush_tx_buffer(self) -> None:
         """Take back all that still waits to be sent."""
-        for frame, _ in list(self._waiting.values()):
-            self._withdraw(frame)
+        with self._pace:
+            self._tester.withdraw_all()
 
     def shutdown(self) -> None:
-        """Disconnect."""
+        """Disconnect; who waits in ``recv`` or ``send`` gets an error."""
         if self._is_shutdown:
             return
-        for task in self._periodic:
-            task.stop()
-        self._periodic = []
-        super().shutdown()
-        self._simulation.detach(self)
+        with self._pace:
+            super().shutdown()
+            self._tester.leave()
 
     def __del__(self) -> None:
         """There is nothing outside to release, so a bus may be dropped without shutdown."""
 
     @property
     def state(self) -> can.BusState:
-        """The state of the tap's own controller."""
-        status = self._simulation.status(self.network, self.name)
-        return {"error active": can.BusState.ACTIVE, "error passive": can.BusState.PASSIVE}.get(
-            status, can.BusState.ERROR
-        )
+        """The state of the tap's own controller: ACTIVE, PASSIVE (error passive) or ERROR (bus-off, not connected)."""
+        with self._pace:
+            return _STATES.get(self._tester.status, can.BusState.ERROR)
 
     @state.setter
     def state(self, new_state: can.BusState) -> None:
-        raise can.CanOperationError("the error state of a simulated controller follows from what happens on the wire")
+        if new_state is not can.BusState.ACTIVE:
+            raise can.CanOperationError(
+                "a tap takes part in the traffic, and its error state follows from what happens on the wire: "
+                "only BusState.ACTIVE can be set"
+            )
 
     def _send_periodic_internal(
         self,
@@ -133,68 +179,46 @@ class SimulatedBus(can.BusABC):
         duration: float | None = None,
         autostart: bool = True,
         modifier_callback: Callable[[can.Message], None] | None = None,
-    ) -> SimulatedCyclicTask:
+    ) -> can.broadcastmanager.CyclicSendTaskABC:
         """Send messages every ``period`` seconds of simulated time."""
-        task = SimulatedCyclicTask(self, self._simulation, msgs, period, duration, modifier_callback)
-        self._periodic.append(task)
+        task = SimulatedCyclicTask(
+            self._tester, self._pace, self._simulation, msgs, period, duration, modifier_callback
+        )
         if autostart:
             task.start()
         return task
 
-    # -- the simulation's side ----------------------------------------------------------------------------------
+    # -- inside -------------------------------------------------------------------------------------------------
 
-    def received(self, record: FrameRecord, frame: Outgoing) -> None:
-        """A frame has arrived."""
-        self._arrived.append(self._message(record, is_rx=True))
+    def _look(self, found: list[can.Message]) -> bool:
+        """Take the next message that passes, if one is there."""
+        arrived = self._tester.arrived
+        while arrived and not found:
+            message = arrived.popleft()
+            if self._matches_filters(message):
+                found.append(message)
+        return bool(found)
 
-    def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
-        """An attempt to send an own frame has ended."""
-        if record.outcome == "ok" and self._waiting.pop(id(frame), None) is not None and self.receive_own_messages:
-            self._arrived.append(self._message(record, is_rx=False))
-
-    def _withdraw(self, frame: Outgoing) -> None:
-        self._waiting.pop(id(frame), None)
-        self._simulation.withdraw(self.network, self.name, frame)
-
-    def _outgoing(self, message: can.Message) -> Outgoing:
-        if message.is_error_frame:
-            raise can.CanOperationError("a tester cannot send error frames")
-        if message.is_fd and not self._fd:
-            raise can.CanOperationError(f"{self.network} is no CAN FD network: send a classic message")
-        remote = bool(message.is_remote_frame)
-        data = bytes(message.data)
-        try:
-            encoded = encode(
-                message.arbitration_id,
-                data,
-                extended=message.is_extended_id,
-                remote=remote,
-                dlc=message.dlc if remote else None,
-                fd=message.is_fd,
-                brs=message.is_fd and message.bitrate_switch,
-            )
-        except BadRequest as refused:
-            raise can.CanOperationError(str(refused)) from refused
-        return Outgoing(
-            message.arbitration_id,
-            bytes(min(message.dlc, 8)) if remote else encoded.data,
-            extended=message.is_extended_id,
-            remote=remote,
-            fd=message.is_fd,
-            brs=message.is_fd and message.bitrate_switch,
-            kept=True,
-        )
-
-    def _message(self, record: FrameRecord, *, is_rx: bool) -> can.Message:
-        return message_of(record, channel=self.channel_info, is_rx=is_rx)
+    def _check_open(self) -> None:
+        if self._is_shutdown:
+            raise can.CanOperationError(f"the tester's bus on {self.network} has been shut down: connect again")
 
 
-class SimulatedCyclicTask(can.broadcastmanager.LimitedDurationCyclicSendTaskABC):
-    """Messages sent again and again on simulated time, until stopped or for ``duration`` seconds."""
+class SimulatedCyclicTask(
+    can.broadcastmanager.LimitedDurationCyclicSendTaskABC,
+    can.broadcastmanager.ModifiableCyclicTaskABC,
+    can.broadcastmanager.RestartableCyclicTaskABC,
+):
+    """Messages sent again and again on simulated time, until stopped or for ``duration`` seconds.
+
+    As in an adapter with a send list of its own: a message that still waits when its turn comes again is replaced by
+    the next one, and while the controller is bus-off turns are left out; the task goes on after the recovery.
+    """
 
     def __init__(
         self,
-        bus: SimulatedBus,
+        tester: Tester,
+        pace: Pace,
         simulation: Simulation,
         messages: Any,
         period: float,
@@ -202,44 +226,60 @@ class SimulatedCyclicTask(can.broadcastmanager.LimitedDurationCyclicSendTaskABC)
         modifier: Callable[[can.Message], None] | None,
     ) -> None:
         super().__init__(messages, period, duration)
-        self._bus, self._simulation, self._modifier = bus, simulation, modifier
-        self._running = 0
+        if self.period_ns <= 0:
+            raise ValueError(f"a period of {period} s: write a number above 0")
+        self._tester, self._pace, self._simulation, self._modifier = tester, pace, simulation, modifier
+        self._run = 0
+        self._going = False
         self._next = 0
         self._end_ns: int | None = None
+        self._frame: Outgoing | None = None
+        for message in self.messages:
+            self._tester.frame_of(message)
 
     def start(self) -> None:
-        """Send the first message now."""
-        self._running += 1
-        self._end_ns = None if self.duration is None else self._simulation.t_ns + round(self.duration * _SECOND_NS)
-        self._tick(self._running)
+        """Send the first message now; a task that runs goes on as it is."""
+        with self._pace:
+            if self._going:
+                return
+            self._run += 1
+            self._going, self._next = True, 0
+            now_ns = self._simulation.t_ns
+            self._end_ns = None if self.duration is None else now_ns + round(self.duration * _SECOND_NS)
+            self._tick(self._run, now_ns)
 
     def stop(self) -> None:
-        """Send no more."""
-        self._running += 1
+        """Send no more; what waits to be sent is taken back."""
+        with self._pace:
+            self._run += 1
+            self._going = False
+            if self._frame is not None:
+                self._tester.withdraw(self._frame)
 
-    def _tick(self, run: int) -> None:
-        now_ns = self._simulation.t_ns
-        if run != self._running or (self._end_ns is not None and now_ns >= self._end_ns):
+    def modify_data(self, messages: Any) -> None:
+        """Send other data from the next turn on; the identifier and the number of messages stay."""
+        checked = self._check_and_convert_messages(messages)
+        self._check_modified_messages(checked)
+        for message in checked:
+            self._tester.frame_of(message)
+        with self._pace:
+            self.messages = checked
+
+    def _tick(self, run: int, due_ns: int) -> None:
+        if run != self._run:
+            return
+        if self._end_ns is not None and due_ns >= self._end_ns:
+            self._going = False
             return
         message = self.messages[self._next % len(self.messages)]
         self._next += 1
         if self._modifier is not None:
             self._modifier(message)
-        self._bus.send(message)
-        self._simulation.at(now_ns + round(self.period * _SECOND_NS), lambda: self._tick(run))
-
-
-def message_of(record: FrameRecord, channel: str | None = None, *, is_rx: bool = True) -> can.Message:
-    """A record of a frame as a python-can message; its timestamp is the end of the frame in seconds."""
-    return can.Message(
-        timestamp=record.t_end_ns / _SECOND_NS,
-        arbitration_id=record.frame_id,
-        is_extended_id=record.extended,
-        is_remote_frame=record.remote,
-        is_fd=record.fd,
-        bitrate_switch=record.brs,
-        is_rx=is_rx,
-        channel=channel or record.network,
-        dlc=len(record.data),
-        data=None if record.remote else record.data,
-    )
+        if self._frame is not None:
+            self._tester.withdraw(self._frame)
+        self._frame = None
+        if self._tester.ready:
+            self._frame = self._tester.frame_of(message)
+            self._tester.send(self._frame)
+        due_ns += self.period_ns
+        self._simulation.at(due_ns, lambda: self._tick(run, due_ns))

@@ -1,0 +1,90 @@
+"""One simulation for all buses of a process on one vehicle; the last one that is shut down ends it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import fields
+from pathlib import Path
+
+import faults
+from lab.canbus.clocks import LockedStepped, Paced, WallClock
+from lab.canbus.options import Wanted
+from simulator.condition import Condition
+from simulator.errors import BadRequest
+from simulator.simulation import Simulation
+from simulator.vehicle import Vehicle
+
+#: Simulated time that a throw-away run takes before the wall clock starts, so that all that compiles has compiled.
+_WARM_UP_S = 0.05
+
+_open: dict[Path, Session] = {}
+_door = threading.Lock()
+
+
+class Session:
+    """A running vehicle: its simulation, how time passes, what it was asked for, and how many buses are on it."""
+
+    def __init__(self, vehicle: Vehicle, wanted: Wanted) -> None:
+        self.vehicle = vehicle
+        self.wanted = Wanted(
+            wanted.faults or (),
+            wanted.seed or 0,
+            True if wanted.ignition is None else wanted.ignition,
+            wanted.clock or "wall",
+            wanted.speed or 1.0,
+        )
+        self.begin_s = 0.0
+        self.users = 0
+        self.simulation = self._simulation()
+        self.pace: LockedStepped | Paced
+        if self.wanted.clock == "stepped":
+            self.pace = LockedStepped(self.simulation)
+        else:
+            self._simulation().advance(_WARM_UP_S)
+            self.begin_s = time.time()
+            self.pace = Paced(self.simulation, WallClock(self.wanted.speed or 1.0))
+
+    def _simulation(self) -> Simulation:
+        return Simulation(
+            self.vehicle,
+            faults=[faults.parse(text) for text in self.wanted.faults or ()],
+            condition=Condition(ignition_on=self.wanted.ignition is not False),
+            seed=self.wanted.seed or 0,
+        )
+
+    def check(self, wanted: Wanted) -> None:
+        """Refuse a bus that asks for something else than what runs. Raises BadRequest."""
+        for field in fields(Wanted):
+            there, asked = getattr(self.wanted, field.name), getattr(wanted, field.name)
+            if asked is not None and asked != there:
+                shown = " and ".join(there) if isinstance(there, tuple) else there
+                name = "fault" if field.name == "faults" else field.name
+                raise BadRequest(
+                    f"{self.vehicle.name} is already open in this program with {name}={shown or None}: shut that bus "
+                    f"down first, or leave {name} out"
+                )
+
+
+def enter(path: Path, vehicle: Vehicle, wanted: Wanted) -> Session:
+    """The session of a vehicle file, begun if there is none. Raises BadRequest where the options contradict it."""
+    key = path.resolve()
+    with _door:
+        session = _open.get(key)
+        if session is None:
+            session = _open[key] = Session(vehicle, wanted)
+        else:
+            session.check(wanted)
+        session.users += 1
+        return session
+
+
+def leave(session: Session) -> None:
+    """A bus less; without any the session ends."""
+    with _door:
+        session.users -= 1
+        if session.users:
+            return
+        for key in [key for key, one in _open.items() if one is session]:
+            del _open[key]
+    session.pace.close()
