@@ -66,7 +66,8 @@ def roll_call(
     """Ask every module through every socket (or that of ``network``), twice, with tester-present (ISO 14229-1, 0x3E).
 
     Faults are there all the time, whatever their timeline. A module that no socket reaches is silent. Questions are
-    traffic: they wake modules that have no wake pin.
+    traffic: they wake modules that have no wake pin. Behind a gateway they are asked a third time, since it may have
+    been asleep at the first.
     """
     for fault in faults:
         vehicle = fault.apply(vehicle)
@@ -79,7 +80,7 @@ def roll_call(
     if testers:
         simulation.advance(RUN_IN_S)
     answering: set[str] = set()
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS + any(module.routes for module in vehicle.modules.values())):
         for tester in testers:
             answering |= tester.ask([name for name in vehicle.modules if name not in answering])
     return RollCall(
