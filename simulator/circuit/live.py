@@ -11,24 +11,24 @@ from numpy.typing import NDArray
 from simulator.circuit.circuit import (
     DOMINANT_VOLT,
     RECESSIVE_VOLT,
+    SEEN,
     TESTER,
     THRESHOLD_SLACK_VOLT,
     Circuit,
 )
 from simulator.circuit.copies import Batch, Copies
-from simulator.circuit.supply import STARVED_VOLT, SUPPLIED_VOLT
+from simulator.circuit.supply import STARVED_VOLT, STATES, SUPPLIED_VOLT
 from simulator.condition import Condition, ModuleState
 from simulator.deviations import LINES
 from simulator.kernels import live
 from simulator.probes import BODY, POSITIVE, Point
 from simulator.vehicle import Transceiver, Vehicle
 
+__all__ = ["SEEN", "STATES", "AtRest", "Hearing", "LiveTable"]
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.int8]
-
-STATES = (ModuleState.UNPOWERED, ModuleState.ASLEEP, ModuleState.AWAKE, ModuleState.STARVED)
-SEEN = ("recessive", "undefined", "dominant")
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ class LiveTable:
         states = np.zeros((count, len(self._modules)), np.int8)
         volt, island = np.zeros((count, len(points))), np.zeros((count, len(points)), np.int64)
         seen = np.zeros((count if listen else 0, ears + 1, ears), np.int8)
-        levels = np.array([DOMINANT_VOLT, RECESSIVE_VOLT, THRESHOLD_SLACK_VOLT])
+        levels = (DOMINANT_VOLT, RECESSIVE_VOLT, THRESHOLD_SLACK_VOLT)
         for batch in self._copies.batches:
             siemens, pattern = batch.siemens(frozenset(), *factors), batch.pattern
             drafts = [self._copies.drafts[number] for number in batch.numbers]

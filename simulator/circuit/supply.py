@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from simulator.condition import ModuleState
-from simulator.probes import Point
+from simulator.kernels import supply as rules
 
 if TYPE_CHECKING:
     from simulator.circuit.circuit import Circuit
@@ -14,6 +17,8 @@ if TYPE_CHECKING:
 #: A module is supplied from this voltage on, and stays so down to the lower one; likewise its wake pin.
 SUPPLIED_VOLT = 6.0
 STARVED_VOLT = 5.5
+#: By the numbers of the kernels.
+STATES = (ModuleState.UNPOWERED, ModuleState.ASLEEP, ModuleState.AWAKE, ModuleState.STARVED)
 
 
 class Settling:
@@ -27,74 +32,52 @@ class Settling:
         self, circuit: Circuit, states: Mapping[str, ModuleState] | None, called: Mapping[str, bool] | None
     ) -> None:
         self._circuit = circuit
-        self._called_by_network = called
-        names = circuit.vehicle.modules
-        before = states or {}
-        self.states = {name: before.get(name, ModuleState.UNPOWERED) for name in names}
-        self.restless: frozenset[str] = frozenset()
-        self._faint: frozenset[str] = frozenset()
+        self._names = tuple(circuit.vehicle.modules)
+        before = states if states is not None and circuit.condition.battery_on else {}
+        start = [before.get(name, ModuleState.UNPOWERED) for name in self._names]
+        self._state = np.array([STATES.index(state) for state in start], np.int8)
+        self._held = np.zeros((rules.HELD, len(self._names)), np.int8)
+        for m, name in enumerate(self._names):
+            self._held[rules.CALLED, m] = start[m] in (ModuleState.AWAKE, ModuleState.STARVED)
+            calling = called.get(name, False) if called is not None else circuit.condition.ignition_on
+            self._held[rules.CALLING, m] = calling
+            self._held[rules.DEAD, m] = name in circuit.condition.unplugged or circuit.behaves(name, "dead")
         self.rounds = 0
-        if not circuit.condition.battery_on:
-            self.states = dict.fromkeys(names, ModuleState.UNPOWERED)
-        self._called = {name: self.states[name] in (ModuleState.AWAKE, ModuleState.STARVED) for name in names}
         self._settle()
+
+    @property
+    def states(self) -> dict[str, ModuleState]:
+        """The state of every module."""
+        return {name: STATES[state] for name, state in zip(self._names, self._state.tolist(), strict=True)}
+
+    @property
+    def restless(self) -> frozenset[str]:
+        """Modules that are held down because they would never come to rest."""
+        return frozenset(name for m, name in enumerate(self._names) if self._held[rules.RESTLESS, m])
 
     def _settle(self) -> None:
         circuit = self._circuit
         circuit.apply_states(self.states)
         if not circuit.condition.battery_on:
             return
-        seen: list[tuple[ModuleState, ...]] = [tuple(self.states.values())]
-        while True:
+        pins = self._pins()
+        after = np.zeros_like(self._state)
+        history, known = self._state[None].copy(), 1
+        while known >= 0:
             self.rounds += 1
-            after = self._next()
-            if after == self.states:
-                return
-            self.states = after
-            circuit.apply_states(after)
-            mark = tuple(after.values())
-            if mark in seen:
-                self._hold_restless(seen[seen.index(mark) :])
-                seen = []
-            seen.append(tuple(self.states.values()))
+            volts, limits = circuit.volts().by_position, (SUPPLIED_VOLT, STARVED_VOLT)
+            rules.next_states(pins, self._held, self._state, volts, circuit.roots, limits, after)
+            if known == len(history):
+                history = np.concatenate([history, np.zeros_like(history)])
+            known = rules.take(history, known, after, self._held, self._state)
+            if known >= 0:
+                circuit.apply_states(self.states)
 
-    def _hold_restless(self, cycle: list[tuple[ModuleState, ...]]) -> None:
-        """Modules whose state differs within the cycle are held down from here on.
-
-        One held asleep that still finds no rest (asleep, its bus pins alone drop its supply) stays without supply.
-        """
-        names = list(self.states)
-        moving = {name for n, name in enumerate(names) if len({marks[n] for marks in cycle}) > 1}
-        self._faint |= moving & self.restless
-        self.restless |= moving
-        for name in moving:
-            self.states[name] = ModuleState.UNPOWERED if name in self._faint else ModuleState.ASLEEP
-        self._circuit.apply_states(self.states)
-
-    def _next(self) -> dict[str, ModuleState]:
-        circuit, volts = self._circuit, self._circuit.volts()
-        after: dict[str, ModuleState] = {}
-        for name, module in circuit.vehicle.modules.items():
-            state = self.states[name]
-            ground: Point = ("ground_pin", name)
-
-            def above(pin: Point, held: bool, ground: Point = ground) -> bool:
-                return volts.between(pin, ground) >= (STARVED_VOLT if held else SUPPLIED_VOLT)
-
-            was_awake = state in (ModuleState.AWAKE, ModuleState.STARVED)
-            supplied = above(("supply_pin", name), state in (ModuleState.AWAKE, ModuleState.ASLEEP))
-            if module.wake is not None:
-                self._called[name] = above(("wake_pin", name), self._called[name])
-            elif self._called_by_network is not None:
-                self._called[name] = self._called_by_network.get(name, False)
-            else:
-                self._called[name] = circuit.condition.ignition_on
-            if name in circuit.condition.unplugged or name in self._faint or circuit.behaves(name, "dead"):
-                after[name] = ModuleState.UNPOWERED
-            elif not supplied:
-                after[name] = ModuleState.STARVED if was_awake else ModuleState.UNPOWERED
-            elif self._called[name] and name not in self.restless:
-                after[name] = ModuleState.AWAKE
-            else:
-                after[name] = ModuleState.ASLEEP
-        return after
+    def _pins(self) -> NDArray[np.int64]:
+        """(modules, 3): where supply, ground and wake pin are."""
+        rows = []
+        for name, module in self._circuit.vehicle.modules.items():
+            supply, ground = (self._circuit.position((f"{pin}_pin", name)) for pin in ("supply", "ground"))
+            wake = rules.NO_WAKE if module.wake is None else self._circuit.position(("wake_pin", name))
+            rows.append((supply, ground, wake))
+        return np.array(rows, np.int64).reshape(-1, 3)

@@ -1,7 +1,7 @@
 """Many networks with the battery on: supply states that settle, voltages at rest, and what every receiver sees.
 
-The rules are those of ``simulator.circuit.supply`` and ``simulator.circuit.circuit``, which a single circuit follows;
-here they run over arrays, for thousands of copies of one vehicle that differ a little.
+The rules are those that a single circuit follows (``supply.py`` beside this file); here they run for thousands of
+copies of one vehicle that differ a little.
 """
 
 from __future__ import annotations
@@ -12,26 +12,26 @@ from numpy.typing import NDArray
 from simulator.kernels.drive import leg_currents
 from simulator.kernels.factor import factorise, gather, islands, solve
 from simulator.kernels.jit import compiled
+from simulator.kernels.supply import (
+    ASLEEP,
+    AWAKE,
+    CALLING,
+    DEAD,
+    HELD,
+    RECESSIVE,
+    STARVED,
+    UNPOWERED,
+    judge,
+    next_states,
+    take,
+)  # fmt: skip
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.int8]
 
-#: The states of a module, and what a receiver takes two lines for.
-UNPOWERED, ASLEEP, AWAKE, STARVED = 0, 1, 2, 3
-RECESSIVE, UNDEFINED, DOMINANT = 0, 1, 2
 #: Rounds after which a supply is given up; a cycle is found long before.
 MOST_ROUNDS = 400
-
-
-@compiled
-def across(x: Floats, root: Ints, a: int, b: int) -> float:
-    """Voltage from one node to another (-1: the body), in volt; 0.0 where no path of resistors joins them."""
-    root_a = -1 if a < 0 else root[a]
-    root_b = -1 if b < 0 else root[b]
-    if root_a != root_b:
-        return 0.0
-    return (0.0 if a < 0 else x[a]) - (0.0 if b < 0 else x[b])
 
 
 @compiled
@@ -94,63 +94,6 @@ def put_states(
 
 
 @compiled
-def next_states(
-    modules: tuple[Ints, Floats],
-    held: tuple[Bytes, Bytes, Bytes],
-    state: Bytes,
-    x: Floats,
-    root: Ints,
-    limits: tuple[float, float],
-    after: Bytes,
-) -> None:
-    """The states that follow from the voltages, ignition on; ``held``: called (changed here), dead, restless."""
-    called, dead, restless = held
-    for m in range(state.shape[0]):
-        supply, ground, wake = modules[0][m, 1], modules[0][m, 2], modules[0][m, 3]
-        was_awake = state[m] == AWAKE or state[m] == STARVED
-        limit = limits[1] if state[m] == AWAKE or state[m] == ASLEEP else limits[0]
-        supplied = across(x, root, supply, ground) >= limit
-        if wake > -2:
-            limit = limits[1] if called[m] else limits[0]
-            called[m] = 1 if across(x, root, wake, ground) >= limit else 0
-        else:
-            called[m] = 1
-        if dead[m]:
-            after[m] = UNPOWERED
-        elif not supplied:
-            after[m] = STARVED if was_awake else UNPOWERED
-        elif called[m] and not restless[m]:
-            after[m] = AWAKE
-        else:
-            after[m] = ASLEEP
-
-
-@compiled
-def repeated(history: Bytes, count: int, state: Bytes) -> int:
-    """Which of the first rows of a history is this state; -1: none."""
-    for n in range(count):
-        same = True
-        for m in range(state.shape[0]):
-            if history[n, m] != state[m]:
-                same = False
-                break
-        if same:
-            return n
-    return -1
-
-
-@compiled
-def hold_restless(history: Bytes, first: int, count: int, state: Bytes, restless: Bytes) -> None:
-    """Modules whose state differs within the cycle history[first:count] are held down from here on."""
-    for m in range(state.shape[0]):
-        for n in range(first, count):
-            if history[n, m] != history[first, m]:
-                restless[m] = 1
-                state[m] = ASLEEP
-                break
-
-
-@compiled
 def settle(
     shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
     parts: tuple[tuple[Ints, Floats], tuple[Ints, Floats], tuple[float, float]],
@@ -167,7 +110,9 @@ def settle(
     """
     modules, pins, limits = parts
     count = state.shape[0]
-    after, called, restless = np.zeros(count, np.int8), np.zeros(count, np.int8), np.zeros(count, np.int8)
+    after, held = np.zeros(count, np.int8), np.zeros((HELD, count), np.int8)
+    held[CALLING] = 1
+    held[DEAD] = dead
     history = np.zeros((MOST_ROUNDS + 2, count), np.int8)
     state[:] = UNPOWERED
     put_states(modules, pins, state, conductance, sources)
@@ -175,31 +120,14 @@ def settle(
     root = islands(shape[0], shape[1], scratch[0], scratch[2])
     known = 1
     for turn in range(MOST_ROUNDS):
-        next_states(modules, (called, dead, restless), state, scratch[3], root, limits, after)
-        if repeated(state.reshape(1, count), 1, after) == 0:
+        next_states(modules[0][:, 1:], held, state, scratch[3], root, limits, after)
+        known = take(history, known, after, held, state)
+        if known < 0:
             return root, turn + 1
-        state[:] = after
-        at = repeated(history, known, state)
-        if at >= 0:
-            hold_restless(history, at, known, state, restless)
-            known = 0
         put_states(modules, pins, state, conductance, sources)
         rest(shape, conductance, added, sources, scratch)
         root = islands(shape[0], shape[1], scratch[0], scratch[2])
-        history[known] = state
-        known += 1
     return root, -1
-
-
-@compiled
-def judge(high: float, low: float, common: Floats, levels: Floats) -> int:
-    """What a receiver takes two line voltages to its ground for; ``levels``: dominant from, recessive up to, slack."""
-    mean = (high + low) / 2
-    if mean < common[0] - levels[2] or mean > common[1] + levels[2]:
-        return RECESSIVE
-    if high - low >= levels[0] - levels[2]:
-        return DOMINANT
-    return RECESSIVE if high - low <= levels[1] + levels[2] else UNDEFINED
 
 
 @compiled
@@ -209,20 +137,20 @@ def at(x: Floats, node: int) -> float:
 
 
 @compiled
-def see(x: Floats, ears: tuple[Ints, Floats], network: int, levels: Floats, out: Bytes) -> None:
+def see(x: Floats, ears: tuple[Ints, Floats], network: int, levels: tuple[float, float, float], out: Bytes) -> None:
     """What every ear on a network (-1: on all) takes its lines for; the others' entries stay."""
     for e in range(ears[0].shape[0]):
         if network < 0 or ears[0][e, 1] == network:
             ground = at(x, ears[0][e, 5])
             high, low = at(x, ears[0][e, 2]) - ground, at(x, ears[0][e, 3]) - ground
-            out[e] = judge(high, low, ears[1][e, 4:6], levels)
+            out[e] = judge(high, low, ears[1][e, 4], ears[1][e, 5], levels)
 
 
 @compiled
 def hear(
     shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
     ears: tuple[Ints, Floats],
-    levels: Floats,
+    levels: tuple[float, float, float],
     scratch: tuple[Floats, Floats, Floats, Floats],
     state: Bytes,
     out: Bytes,
@@ -272,7 +200,7 @@ def hear(
 def table(
     shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
     parts: tuple[tuple[Ints, Floats], tuple[Ints, Floats], tuple[float, float]],
-    listening: tuple[tuple[Ints, Floats], Floats],
+    listening: tuple[tuple[Ints, Floats], tuple[float, float, float]],
     conductance: Floats,
     copies: tuple[Ints, Ints, Floats, Ints, Ints, Floats, Ints, Ints, Floats],
     dead: Bytes,

@@ -171,7 +171,7 @@ def rows_of(ptr: Ints) -> Ints:
 def node_of(slot: int, row: Ints) -> int:
     """The lower node of a slot; -1: it counts nowhere."""
     if slot >= 0:
-        return row[slot]
+        return int(row[slot])
     return -1 if slot == NOWHERE else -2 - slot
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from simulator.circuit.pattern import elimination_order, make_pattern
-from simulator.kernels import factor, table
+from simulator.kernels import factor, supply, table
 from simulator.kernels.drive import leg_currents
 
 
@@ -137,3 +137,25 @@ def test_leg_currents_are_the_one_consistent_set(seed: int) -> None:
     solutions = brute_force_currents(coupling, open_volt, drive, on, limit)
     assert solutions
     assert current == pytest.approx(solutions[0], abs=1e-8)
+
+
+def test_kernel_a_supply_that_finds_no_rest_is_held_down_in_two_steps() -> None:
+    """Own rule: in a cycle a module is held asleep; one that moves even so stays without supply; others keep theirs."""
+    asleep, awake, starved = supply.ASLEEP, supply.AWAKE, supply.STARVED
+    held, state = np.zeros((supply.HELD, 2), np.int8), np.array([awake, awake], np.int8)
+    history = np.zeros((8, 2), np.int8)
+    history[0] = state
+    known = supply.take(history, 1, np.array([starved, awake], np.int8), held, state)
+    assert (known, state.tolist()) == (2, [starved, awake])
+    known = supply.take(history, known, np.array([awake, awake], np.int8), held, state)
+    assert (known, state.tolist()) == (1, [asleep, awake])
+    assert held[supply.RESTLESS].tolist() == [1, 0]
+    known = supply.take(history, known, np.array([supply.UNPOWERED, awake], np.int8), held, state)
+    known = supply.take(history, known, np.array([asleep, awake], np.int8), held, state)
+    assert (known, state.tolist()) == (1, [supply.UNPOWERED, awake])
+    assert held[supply.FAINT].tolist() == [1, 0]
+    assert supply.take(history, known, state.copy(), held, state) == -1
+    pins, volts = np.array([[0, -1, supply.NO_WAKE]] * 2), np.array([12.0])
+    held[supply.CALLING] = 1
+    supply.next_states(pins, held, state, volts, np.array([-1]), (6.0, 5.5), history[0])
+    assert history[0].tolist() == [supply.UNPOWERED, awake]
