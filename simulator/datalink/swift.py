@@ -267,12 +267,12 @@ class Swift:
 
 
 def hears_all(wiring: Wiring) -> bool:
-    """Whether everybody hears everybody, at once and alone, with nobody out of order.
+    """Whether everybody hears everybody, at once and alone, with nobody out of order, and somebody to acknowledge.
 
     What is read while several drive lies between what one does and what all do.
     """
     everybody = tuple(wiring.hearers)
-    if wiring.mute or wiring.stuck or wiring.held or wiring.rates or len(wiring.parts or ()) > 1:
+    if len(everybody) < 2 or wiring.mute or wiring.stuck or wiring.held or wiring.rates or len(wiring.parts or ()) > 1:
         return False
     if any(len(hearers) < len(everybody) for hearers in wiring.hearers.values()):
         return False
