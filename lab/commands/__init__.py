@@ -8,6 +8,7 @@ from lab.commands.calculator import should, spice
 from lab.commands.cases import job, sheet
 from lab.commands.files import check, faults, schema, vehicles
 from lab.commands.fits import fits
+from lab.commands.moment import bits
 from lab.commands.reach import reach
 from lab.commands.readings import call, read
 from lab.commands.tour import demo
@@ -27,6 +28,7 @@ COMMANDS: dict[str, click.Command] = {
         frame,
         picture,
         run,
+        bits,
         spice,
         check,
         schema,

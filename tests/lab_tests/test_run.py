@@ -5,13 +5,11 @@ Rules of counters and states: Bosch CAN Specification 2.0 (1991), part B, 12.2. 
 
 from __future__ import annotations
 
-import itertools
 from pathlib import Path
 
 import pytest
 from command_line import good, sixtyohm
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
+from writing import misplaced, writing_of
 
 from lab.controllers import Change
 from lab.countercurves import counter_figure, fault_bars
@@ -95,18 +93,6 @@ def test_fault_bars() -> None:
     assert fault_bars(diary, 10) == [("a", [(0, 7), (8, 10)]), ("b", [(5, 9)])]
 
 
-def texts_of(figure: Figure) -> list[tuple[str, tuple[float, float, float, float]]]:
-    """Every piece of writing of a figure with its box in pixels."""
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    found = []
-    for text in figure.findobj(lambda one: hasattr(one, "get_text") and hasattr(one, "get_window_extent")):
-        if text.get_visible() and text.get_text().strip():  # type: ignore[attr-defined]
-            box = text.get_window_extent(canvas.get_renderer())
-            found.append((text.get_text(), (box.x0, box.y0, box.x1, box.y1)))  # type: ignore[attr-defined]
-    return found
-
-
 LONG = (
     "short between=high-low at=S1 ohm=0.05 from_s=0.021 until_s=0.0375 on_s=0.0045 off_s=0.0035 jitter_s=0.001 seed=17"
 )
@@ -119,23 +105,14 @@ LONG = (
 )
 def test_writing_of_the_picture_is_inside_and_apart(faults: tuple[str, ...]) -> None:
     figure = counter_figure(finished(0.06, *faults))
-    width, height = figure.get_size_inches() * figure.dpi
-    found = texts_of(figure)
-    assert any("error counters" in text for text, _ in found)
-    for text, (left, bottom, right, top) in found:
-        assert left >= 0, text
-        assert bottom >= 0, text
-        assert right <= width, text
-        assert top <= height, text
-    for (one, a), (other, b) in itertools.combinations(found, 2):
-        apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
-        assert apart or one == other, (one, other)
+    assert misplaced(figure) == []
+    assert any("error counters" in text for text, _ in writing_of(figure))
 
 
 def test_the_picture_has_a_strip_for_everybody_who_counted(tmp_path: Path) -> None:
     outcome = finished(0.05, SHORTED)
     counted = [account for account in outcome.networks[0].controllers if account.points]
-    shown = [text for text, _ in texts_of(counter_figure(outcome)) if "highest TEC" in text]
+    shown = [text for text, _ in writing_of(counter_figure(outcome)) if "highest TEC" in text]
     assert [text.split()[0] for text in shown] == [account.module for account in counted]
     file = tmp_path / "counters.png"
     assert sixtyohm("run", "pipkin", "--seconds", "0.05", "--counters", file).status == 0
