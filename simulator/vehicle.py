@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 from simulator.deviations import Deviation, merge
 from simulator.errors import BadRequest, UnknownName
+from simulator.road import Road
 
 if TYPE_CHECKING:
     from cantools.database.can import Message as Codec
@@ -140,7 +141,7 @@ class Module:
     title: str = ""
     reach_minutes: float = 10.0
     routes: tuple[Route, ...] = ()
-    startup_s: float = 0.1
+    startup_s: float = 0.03
     diagnostics: Diagnostics = Diagnostics()
 
 
@@ -211,7 +212,10 @@ class Message:
 
 @dataclass(frozen=True)
 class Network:
-    """One network: bit timing, pair, runs, terminators, connectors, and the messages of its database."""
+    """One network: bit timing, pair, runs, terminators, connectors, and the messages of its database.
+
+    ``quantities``: (signal, quantity) of those signals that show something of a vehicle that moves.
+    """
 
     name: str
     bit_rate: int
@@ -226,6 +230,7 @@ class Network:
     data_bit_rate: int | None = None
     data_sample_point: float | None = None
     messages: tuple[Message, ...] = ()
+    quantities: tuple[tuple[str, str], ...] = ()
 
     @cached_property
     def places(self) -> tuple[str, ...]:
@@ -282,6 +287,7 @@ class Vehicle:
     vin: str = ""
     minutes: Mapping[str, float] = field(default_factory=dict)
     path: str = ""
+    road: Road = Road()
     deviations: tuple[Deviation, ...] = ()
     applied: tuple[Deviation, ...] = field(default=(), compare=False, repr=False)
 

@@ -83,6 +83,8 @@ class SelfCheck:
         self.memory = memory
         self.world = World()
         self.configuration = Configuration.COMPLETE
+        #: Something inside it is broken that it can notice.
+        self.broken = False
         self.deadline_ns = NEVER_NS
         self._module, self._told = module, told
         self._networks = [name for name in vehicle.networks if module.name in vehicle.networks[name].places]
@@ -96,7 +98,7 @@ class SelfCheck:
         self._last_counter: dict[tuple[str, int, bool], int] = {}
         self._set_up_own()
         self._set_up_talk(vehicle, heard_ns)
-        for number in (*self._own, *self._talk):
+        for number in (*self._own, *self._talk, *map(codes.code_number, module.diagnostics.codes)):
             memory.support(number, warns=module.diagnostics.lamp)
 
     # -- what it has
@@ -108,6 +110,7 @@ class SelfCheck:
         self._own[codes.with_type(codes.SUPPLY, codes.VOLTAGE_HIGH)] = Level(
             lambda was: self.world.supply_volt > HIGH_VOLT - BACK_VOLT * was, _SUPPLY_FAIL_NS, _SUPPLY_PASS_NS
         )
+        self._own[codes.with_type(codes.MODULE, codes.INTERNAL)] = Level(lambda was: self.broken)
         for kind, failure_type in _TYPE_OF.items():
             self._own[codes.with_type(codes.SOFTWARE, failure_type)] = Level(self._is_in(kind))
 

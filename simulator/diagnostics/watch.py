@@ -76,10 +76,6 @@ class Watch:
         module.unit.told = lambda t_ns, code, status: tell(Event(t_ns, "code", name, f"{code_text(code)} {status:02X}"))
 
     def heeds(self, network: str, frame_id: int) -> bool:
-        """Whether some module has to be fed the frames of an identifier."""
-        return (network, frame_id) in self._fed
-
-    def heeds(self, network: str, frame_id: int) -> bool:
         """Whether frames of an identifier are handed to a module one by one."""
         return (network, frame_id) in self._fed
 

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from simulator.reader.scalars import SMALLEST_OHM, Choice, Number, Scalar, Text, own_words, tell
 from simulator.reader.textfile import Leaf
+from simulator.road import Calibration, Drivetrain, Level, RoadTest, Service, Writing
 from simulator.vehicle import ACTION_MINUTES, Transceiver
 
 NAME_PATTERN = "[A-Za-z][A-Za-z0-9_-]*"
@@ -48,6 +49,19 @@ Identifier: TypeAlias = Annotated[int, Number(0, 0x7FF, whole=True, hexadecimal=
 Flag: TypeAlias = Annotated[bool, Choice({"true": True, "false": False}, unquoted=True)]
 Action: TypeAlias = Annotated[str, Choice({action: action for action in ACTION_MINUTES})]
 Switched: TypeAlias = Annotated[bool, Choice({"ignition": True})]
+
+
+Signal: TypeAlias = Annotated[str, Text("[A-Za-z_][A-Za-z0-9_]*", "the name of a signal", wanted="a signal")]
+Ratio: TypeAlias = Annotated[float, Number(0, 10_000, above=True)]
+PlainNumber: TypeAlias = Annotated[float, Number(0)]
+Rpm: TypeAlias = Annotated[float, Number(0, 20_000, unit="turns per minute", above=True)]
+Litre: TypeAlias = Annotated[float, Number(0, 100, unit="litre")]
+Celsius: TypeAlias = Annotated[float, Number(-60, 300, unit="Celsius")]
+Expansion: TypeAlias = Annotated[float, Number(0, 0.01, unit="per kelvin")]
+Bytes: TypeAlias = Annotated[int, Number(1, 4, whole=True)]
+DataNumber: TypeAlias = Annotated[int, Number(0x0100, 0xA5FF, whole=True, hexadecimal=True)]
+RoutineNumber: TypeAlias = Annotated[int, Number(0x0200, 0xDFFF, whole=True, hexadecimal=True)]
+_LOW_HIGH = "Lowest and highest"
 
 
 class _Format(Scalar):
@@ -181,7 +195,7 @@ class ModulePart(Part):
     response_id: Identifier = Field(description="Identifier of its diagnostic responses, 11 bit")
     lost_code: Code = Field(description="Fault code the others store when it is gone")
     reach_minutes: Minutes = Field(default=10, description="Minutes to get a probe to its plug")
-    startup_s: Seconds = Field(default=0.1, description="Seconds from waking or a reset until it sends and answers")
+    startup_s: Seconds = Field(default=0.03, description="Seconds from waking or a reset until it sends and answers")
     diagnostics: DiagnosticsPart | None = Field(default=None, description="What it says of itself to a tester")
     routes: list[RoutePart] = Field(default=[], description="What it passes on between its networks: a gateway")
 
@@ -234,6 +248,99 @@ class NetworkPart(Part):
     parting: list[PartingPart] = Field(default=[], description="In-line connectors that can be parted")
     socket: Words | None = Field(default=None, description="The place of the diagnostic connector")
     testers: list[Name] = Field(default=[], description="Senders and receivers of the database that are no modules")
+    quantities: dict[Signal, Words] = Field(default={}, description="What signals of the database show, by signal")
+
+
+class DrivetrainPart(Part):
+    """Engine, gears and wheels, where the vehicle is to move."""
+
+    gears: list[Ratio] = Field(default=list(Drivetrain.gears), min_length=1, description="Ratios, first gear first")
+    reverse: Ratio = Field(default=Drivetrain.reverse, description="Ratio of reverse")
+    axle: Ratio = Field(default=Drivetrain.axle, description="Ratio of the axle")
+    tyre_m: Metre = Field(default=Drivetrain.tyre_m, description="What a tyre rolls in one turn, in metre")
+    idle_rpm: Rpm = Field(default=Drivetrain.idle_rpm, description="Idle of the warm engine, in turns per minute")
+    starter_ohm: Ohm = Field(default=Drivetrain.starter_ohm, description="Load of the starter, in ohm")
+    alternator_volt: Volt = Field(default=Drivetrain.alternator_volt, description="What the alternator holds, in volt")
+
+
+class ConfigurationPart(Part):
+    """A value that the vehicle needs the unit to know."""
+
+    number: DataNumber = Field(alias="id", description="Data identifier, 0x0100 to 0xA5FF (ISO 14229-1, table C.1)")
+    title: Words = Field(description="What people call it")
+    value: PlainNumber = Field(description="The value this vehicle needs")
+    length: Bytes = Field(default=1, alias="bytes", description="Length in byte, 1 to 4")
+    scale: Ratio = Field(default=1, description="Physical value of one count")
+    unit: FreeText = Field(default="", description="Unit of the value")
+
+
+class SupportPart(Part):
+    """The support supply that the work needs."""
+
+    volt: list[Volt] = Field(default=list(Service.supply_volt), min_length=2, max_length=2, description=_LOW_HIGH)
+    amp: Amp = Field(default=Service.supply_amp, description="What it must be able to give, in ampere")
+
+
+class WritingPart(Part):
+    """Writing one value."""
+
+    seconds: Seconds = Field(default=Writing.seconds, description="How long it takes")
+    volt: list[Volt] = Field(default=list(Writing.volt), min_length=2, max_length=2, description=_LOW_HIGH)
+    breaks_off_volt: Volt = Field(default=Writing.breaks_off_volt, description="Below this it breaks off, in volt")
+
+
+class LevelPart(Part):
+    """Fluid level by overflow."""
+
+    litre: Litre = Field(default=Level.litre, description="What is right at reference_celsius, engine idling")
+    fresh_litre: Litre = Field(default=Level.fresh_litre, description="What is in after the exchange, in litre")
+    reference_celsius: Celsius = Field(default=Level.reference_celsius, description="Temperature of the volumes given")
+    window_celsius: list[Celsius] = Field(
+        default=list(Level.window_celsius), min_length=2, max_length=2, description="When the plug is to be closed"
+    )
+    per_kelvin: Expansion = Field(default=Level.per_kelvin, description="Volume expansion of the fluid, per kelvin")
+    circuits_litre: Litre = Field(
+        default=Level.circuits_litre, description="What clutches and converter take, in litre"
+    )
+    position_s: Seconds = Field(default=Level.position_s, description="How long in each position of the selector")
+    flow_s: Ratio = Field(default=Level.flow_s, description="Time constant of the overflow, in s")
+    drops_litre_per_s: Litre = Field(default=Level.drops_litre_per_s, description="Below this flow it only drips")
+    tolerance_litre: Litre = Field(default=Level.tolerance_litre, description="A level this far off is still right")
+
+
+class CalibrationPart(Part):
+    """The calibration routine, and what must hold to its end."""
+
+    number: RoutineNumber = Field(alias="id", description="Routine identifier (ISO 14229-1, table F.1)")
+    seconds: Seconds = Field(default=Calibration.seconds, description="How long it takes")
+    fluid_celsius: list[Celsius] = Field(
+        default=list(Calibration.fluid_celsius), min_length=2, max_length=2, description=_LOW_HIGH
+    )
+    volt: list[Volt] = Field(default=list(Calibration.volt), min_length=2, max_length=2, description=_LOW_HIGH)
+    engine_s: Seconds = Field(default=Calibration.engine_s, description="The engine has been running so long")
+    most_rpm: Rpm = Field(default=Calibration.most_rpm, description="The engine turns no faster")
+    keeps_old: Flag = Field(default=False, description="A run that breaks off leaves the values of the run before")
+
+
+class RoadTestPart(Part):
+    """What is driven until the unit's monitors have run."""
+
+    minutes: Minutes = Field(default=RoadTest.minutes, description="On the road, in minutes")
+    fluid_celsius: Celsius = Field(default=RoadTest.fluid_celsius, description="With the fluid at least this warm")
+    script: FreeText = Field(default="", description="The route: a drive script of several lines, or the name of one")
+
+
+class ServicePart(Part):
+    """The way of one replaced unit back into service."""
+
+    supply: SupportPart = Field(default=SupportPart(), description="The support supply")
+    configuration: list[ConfigurationPart] = Field(default=[], description="What has to be written")
+    writing: WritingPart = Field(default=WritingPart(), description="Writing one value")
+    level: LevelPart | None = Field(default=None, description="Fluid level by overflow, if it has fluid")
+    calibration: CalibrationPart | None = Field(default=None, description="Its calibration routine, if it has one")
+    road_test: RoadTestPart = Field(default=RoadTestPart(), description="What is driven in the end")
+    ratio_code: Code = Field(default=Service.ratio_code, description="Stored when speeds do not fit its configuration")
+    level_code: Code = Field(default=Service.level_code, description="Stored when the pressure fails for want of fluid")
 
 
 class VehiclePart(Part):
@@ -248,6 +355,8 @@ class VehiclePart(Part):
     modules: dict[ModuleName, ModulePart] = Field(min_length=1, description="Control modules by name")
     networks: dict[NetworkName, NetworkPart] = Field(min_length=1, description="Networks by name")
     minutes: dict[Action, Minutes] = Field(default={}, description="Minutes of actions, where not the usual ones")
+    drivetrain: DrivetrainPart | None = Field(default=None, description="Engine, gears and wheels")
+    service: dict[ModuleName, ServicePart] = Field(default={}, description="Back into service, by replaced unit")
 
 
 def json_schema() -> dict[str, Any]:
