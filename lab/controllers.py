@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
+from simulator.batch import Batch
 from simulator.datalink.trouble import Trouble
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
@@ -87,9 +88,10 @@ class Observer:
         self._simulation = simulation
         self._step_ns = max(1, round(seconds * 1e9 / _STEPS))
         self._uneasy: set[str] = set()
+        self._lost_before = {network: self._lost(network) for network in self.changes}
         for event in simulation.events_now():
             self._noticed(event)
-        simulation.subscribe(self._ended)
+        simulation.subscribe(self._ended, self._ended_many)
         simulation.notice(self._noticed)
         simulation.overhear(self._troubled)
 
@@ -97,6 +99,7 @@ class Observer:
         """Note what is at the end."""
         for (network, name), account in self.accounts.items():
             account.state = self._simulation.status(network, name)
+            account.lost = self._lost(network)[name] - self._lost_before[network][name]
             self._count(account, self._simulation.t_ns, self._simulation.counters(network, name))
 
     def _account(self, network: str, name: str) -> Account:
@@ -104,9 +107,6 @@ class Observer:
 
     def _troubled(self, network: str, trouble: Trouble) -> None:
         account = self._account(network, trouble.node)
-        if trouble.kind == _LOST:
-            account.lost += 1
-            return
         if trouble.kind == _OVERLOAD:
             account.overloads += 1
             return
@@ -114,6 +114,18 @@ class Observer:
         self._uneasy.add(network)
         if trouble.kind != "undetected":
             self._count(account, trouble.t_ns, (trouble.transmit_errors, trouble.receive_errors))
+
+    def _lost(self, network: str) -> Counter[str]:
+        """How often each controller has lost arbitration up to now."""
+        found: Counter[str] = Counter()
+        for (name, kind, _), count in self._simulation.troubles(network).items():
+            found[name] += count * (kind == _LOST)
+        return found
+
+    def _ended_many(self, batch: Batch) -> None:
+        if self._uneasy:
+            for record in batch.records():
+                self._ended(record)
 
     def _ended(self, record: FrameRecord) -> None:
         if record.network not in self._uneasy:

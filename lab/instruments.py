@@ -186,7 +186,7 @@ def traffic_shares(
     simulation = Simulation(vehicle, condition=condition, seed=0)
     simulation.run_until_ns(from_ns)
     records: list[FrameRecord] = []
-    simulation.subscribe(records.append)
+    simulation.subscribe(records.append, lambda batch: records.extend(batch.records()))
     simulation.run_until_ns(until_ns + _LONGEST_FRAME_NS)
     found: dict[frozenset[tuple[str, str]], float] = {}
     for record in records:

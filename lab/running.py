@@ -9,6 +9,7 @@ from typing import Any
 
 import faults
 from lab.controllers import Account, Change, Observer
+from simulator.batch import Batch
 from simulator.logs import FrameLog
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
@@ -26,6 +27,7 @@ class NetworkCount:
     frames: int = 0
     errors: int = 0
     load: float = 0.0
+    busy_ns: int = 0
     busy_until_ns: int = 0
     by_sender: dict[str, int] = field(default_factory=dict)
     controllers: tuple[Account, ...] = ()
@@ -80,25 +82,38 @@ def run_networks(
     parsed = tuple(faults.parse(text).canonical(vehicle) for text in fault_texts)
     counts = {name: NetworkCount(name) for name in vehicle.networks}
     simulation = Simulation(vehicle, faults=parsed, seed=seed)
-    simulation.subscribe(lambda record: _count(counts[record.network], record, seconds))
+    simulation.subscribe(
+        lambda record: _count(counts[record.network], record), lambda batch: _count_batch(counts, batch)
+    )
     observer = Observer(simulation, seconds)
     with nullcontext() if log is None else FrameLog(simulation, log):
         simulation.advance(seconds)
     observer.close()
     for name, line in counts.items():
+        line.load = line.busy_ns / 1e9 / seconds if line.busy_ns else 0.0
         line.controllers = tuple(account for account in observer.accounts.values() if account.network == name)
         line.changes, line.changed = tuple(observer.changes[name]), observer.changed[name]
     texts = tuple(map(str, parsed))
     return Outcome(vehicle.name, seconds, seed, texts, log, tuple(counts.values()), tuple(observer.diary))
 
 
-def _count(line: NetworkCount, record: FrameRecord, seconds: float) -> None:
+def _count(line: NetworkCount, record: FrameRecord) -> None:
     # frames that collide, or that run on parts that hear nothing of each other, take the same time
     start_ns = max(record.t_start_ns, line.busy_until_ns)
-    line.load += max(0, record.t_end_ns - start_ns) / 1e9 / seconds
+    line.busy_ns += max(0, record.t_end_ns - start_ns)
     line.busy_until_ns = max(line.busy_until_ns, record.t_end_ns)
     if record.outcome != "ok":
         line.errors += 1
         return
     line.frames += 1
     line.by_sender[record.transmitter] = line.by_sender.get(record.transmitter, 0) + 1
+
+
+def _count_batch(counts: dict[str, NetworkCount], batch: Batch) -> None:
+    # frames of a healthy network never lie side by side
+    for one, total in batch.totals():
+        line = counts[one.network]
+        line.busy_ns += total.busy_ns
+        line.busy_until_ns = max(line.busy_until_ns, total.last_ns)
+        line.frames += total.frames
+        line.by_sender[one.transmitter] = line.by_sender.get(one.transmitter, 0) + total.frames

@@ -26,6 +26,14 @@ class Sent(NamedTuple):
     listeners: tuple[str, ...]
 
 
+class Total(NamedTuple):
+    """Frames of a message: how many, how long they took together, and the end of the last, in ns."""
+
+    frames: int
+    busy_ns: int
+    last_ns: int
+
+
 class Batch:
     """Frames that went through, in the order of their ends.
 
@@ -51,11 +59,14 @@ class Batch:
         """Which of ``sent`` each frame is."""
         return self.frames[:, WHICH]
 
-    def last(self) -> Iterator[tuple[Sent, int]]:
-        """Each message with the end of its last frame here, in ns."""
-        last_ns = np.full(len(self.sent), -1, np.int64)
+    def totals(self) -> Iterator[tuple[Sent, Total]]:
+        """The messages that went through, in the order of ``sent``, and how much of each."""
+        count = np.bincount(self.which, minlength=len(self.sent))
+        busy_ns, last_ns = np.zeros_like(count), np.zeros_like(count)
+        np.add.at(busy_ns, self.which, self.t_end_ns - self.frames[:, START_NS])
         np.maximum.at(last_ns, self.which, self.t_end_ns)
-        return ((one, end_ns) for one, end_ns in zip(self.sent, last_ns.tolist(), strict=True) if end_ns >= 0)
+        for k in np.flatnonzero(count).tolist():
+            yield self.sent[k], Total(int(count[k]), int(busy_ns[k]), int(last_ns[k]))
 
     def records(self) -> Iterator[FrameRecord]:
         """The same as records, one by one."""

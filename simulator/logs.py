@@ -11,6 +11,8 @@ from typing import Any, TextIO
 
 import can
 
+from simulator.batch import Batch
+from simulator.bulk import Lines, append_blf
 from simulator.errors import BadRequest, nearest
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
@@ -55,7 +57,8 @@ class EventLog:
         self._stream = stream
         for event in simulation.events_now():
             self._write(event)
-        simulation.subscribe(self._write)
+        self._lines = Lines(record_json)
+        simulation.subscribe(self._write, lambda batch: self._stream.writelines(self._lines.of(batch)))
         simulation.notice(self._write)
 
     def _write(self, record: FrameRecord | Event) -> None:
@@ -81,7 +84,7 @@ class FrameLog:
             raise BadRequest(f"cannot write {path}: {refused.strerror}") from refused
         self._begin(ending)
         self._channels = {name: channel for channel, name in enumerate(simulation.drawn.networks)}
-        simulation.subscribe(self._write)
+        simulation.subscribe(self._write, self._write_batch)
 
     def __enter__(self) -> FrameLog:
         return self
@@ -110,6 +113,13 @@ class FrameLog:
         elif ending == ".mf4":
             writer._mdf.header.start_time = _BEGIN
             writer.last_timestamp = writer._start_time = 0.0
+
+    def _write_batch(self, batch: Batch) -> None:
+        if isinstance(self._writer, can.BLFWriter):
+            append_blf(self._writer, batch, self._channels)
+            return
+        for record in batch.records():
+            self._write(record)
 
     def _write(self, record: FrameRecord) -> None:
         if self._writer is None:

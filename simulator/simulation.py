@@ -12,8 +12,8 @@ from heapq import heappop, heappush
 from numbers import Real
 from typing import TYPE_CHECKING
 
-from simulator.circuit import TESTER, Circuit
 from simulator.batch import Batch
+from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.island import TracedBit
@@ -23,6 +23,7 @@ from simulator.diagnostics.watch import Watch
 from simulator.errors import BadRequest
 from simulator.hearing import Ear
 from simulator.media import Media
+from simulator.modules.codec import Track
 from simulator.modules.control_module import ControlModule
 from simulator.outside import Tap, TimedFault
 from simulator.probes import Point
@@ -244,7 +245,10 @@ class Simulation:
         self._noticing.append(callback)
 
     def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
-        """Call back with a network and every error that one of its controllers notices, testers' too."""
+        """Call back with a network and every error that one of its controllers notices, testers' too.
+
+        That one has lost arbitration is no error; ``troubles`` counts it.
+        """
         self._overhearing.append(callback)
 
     def watch(self, network: str, from_ns: int, until_ns: int) -> None:
@@ -313,6 +317,10 @@ class Simulation:
         """Disconnect a tester."""
         self._taps = [one for one in self._taps if one is not tap]
         self._settle()
+
+    def follow(self, tracks: Mapping[tuple[str, str], Mapping[str, Track]]) -> None:
+        """From now on signals of cyclic messages follow tracks: by (network, message), then by signal."""
+        self._media.follow(self.t_ns, tracks)
 
     def submit(self, network: str, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node now."""
@@ -481,10 +489,10 @@ class Simulation:
         if batch is None:
             return False
         self.t_ns = int(batch.t_end_ns[-1])
-        for one, end_ns in batch.last():
-            self._watch.receptions.note(end_ns, one.network, one.message, one.listeners)
+        for one, total in batch.totals():
+            self._watch.receptions.note(total.last_ns, one.network, one.message, one.listeners)
             for name in self._wakers[one.network].get(one.transmitter, ()):
-                self._traffic_ns[name] = max(self._traffic_ns.get(name, 0), end_ns)
+                self._traffic_ns[name] = max(self._traffic_ns.get(name, 0), total.last_ns)
         for callback in self._watching_batches:
             callback(batch)
         return True
@@ -530,9 +538,11 @@ class Simulation:
         """A controller has noticed something; that it has lost arbitration is no event."""
         for tap in (one for one in self._taps if one.name == trouble.node):
             tap.troubled(trouble)
+        if trouble.kind == "lost arbitration":
+            return
         for callback in self._overhearing:
             callback(network, trouble)
-        if trouble.kind != "lost arbitration" and self._noticing:
+        if self._noticing:
             kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"
             counters = trouble.transmit_errors, trouble.receive_errors
             self._tell(Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters))
