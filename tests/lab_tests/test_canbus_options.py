@@ -65,7 +65,7 @@ def test_what_can_be_detected() -> None:
     assert {config["channel"].partition("/")[0] for config in found} == set(demo_names())
     for config in found:
         with can.Bus(**config, clock="stepped", ignore_config=True) as bus:
-            assert bus.recv(1.0) is not None
+            assert bus.state is can.BusState.ACTIVE
 
 
 @pytest.mark.parametrize(
@@ -138,11 +138,11 @@ def test_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("options", "text"),
     [
-        ({"channel": "pipkn/LINE-1"}, r"channel 'pipkn/LINE-1': no vehicle file or demo \(haulvey, pipkin\) of that name"),
+        ({"channel": "pipkn/LINE-1"}, r"channel 'pipkn/LINE-1': no vehicle file or demo \(.*pipkin\) of that name"),
         ({"channel": "pipkin/LINE-2"}, "no network called 'LINE-2'; did you mean 'LINE-1'"),
         ({"channel": 0}, 'channel=0 is no vehicle: write channel="pipkin/LINE-1"'),
         ({"channel": ""}, "channel='' is no vehicle"),
-        ({"tap": "DLD"}, "no place called 'DLD'; did you mean 'DLC'"),
+        ({"tap": "DLD"}, "no place on network LINE-1 called 'DLD'; did you mean 'DLC'"),
         ({"tap": 3}, "tap=3 is no place"),
         ({"fault": "opn line=high at=GBX"}, "did you mean 'open'"),
         ({"fault": 3}, 'fault=3 is no fault: write it like fault="open line=high at=GBX"'),
@@ -264,7 +264,7 @@ def test_the_stepped_clock_waits_for_nobody() -> None:
     """A minute in milliseconds; the same seed gives the same messages."""
     runs = []
     for _ in range(2):
-        with opened(seed=3, fault="open line=high at=GBX from_s=30") as bus:
+        with opened(seed=3, fault="dead_module module=GBX from_s=30") as bus:
             bus.advance(60.0)
             runs.append([(m.timestamp, m.arbitration_id, bytes(m.data)) for m in iter(lambda: bus.recv(0), None)])
             assert bus.recv() is not None

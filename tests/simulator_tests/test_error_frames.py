@@ -114,7 +114,7 @@ def test_the_road_to_bus_off_and_back() -> None:
     fault = faults.parse("short between=high-low at=DLC")
     simulation = Simulation(SMALL, faults=[*ALONE, fault])
     bus = tap(simulation, ErrorFrames.STATES)
-    with pytest.raises(can.CanOperationError, match="was not acknowledged .*: the tester's controller is bus-off"):
+    with pytest.raises(can.CanOperationError, match=r"was not acknowledged .*: the tester's controller is bus-off"):
         bus.send(message(), timeout=0.1)
     assert bus.state is can.BusState.ERROR
     off_ns = simulation.t_ns
@@ -128,7 +128,7 @@ def test_the_road_to_bus_off_and_back() -> None:
     assert [data[3:5] for _, data in got] == ["08", "20", "00", "00"]
     assert got[-1][1] == "00 00 00 00 00 00 00 00"
     assert bus.state is can.BusState.ACTIVE
-    assert 128 * 11 * 2000 <= simulation.t_ns - off_ns
+    assert simulation.t_ns - off_ns >= 128 * 11 * 2000
     bus.send(message())
 
 
