@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from heapq import heapify, heapreplace
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
 from simulator.diagnostics.unit import DiagnosticUnit
+from simulator.modules.codec import Track
 from simulator.modules.gateway import FUNCTIONAL_ID, Gateway
 from simulator.modules.sender import Sender
 from simulator.vehicle import Vehicle
@@ -82,6 +84,13 @@ class ControlModule:
         for sender in self._senders:
             sender.due_ns = t_ns + sender.offset_ns
         self._plan()
+
+    def follow(self, tracks: Mapping[tuple[str, str], Mapping[str, Track]]) -> None:
+        """From now on signals of its cyclic messages follow tracks: by (network, message), then by signal."""
+        for sender in self._senders:
+            found = tracks.get((sender.network, sender.message.name))
+            if found is not None:
+                sender.follow(found)
 
     def cyclic(self, network: str) -> list[Sender]:
         """Its cyclic messages on a network."""

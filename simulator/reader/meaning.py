@@ -7,6 +7,7 @@ from pathlib import PurePosixPath, PureWindowsPath
 
 from simulator.reader.findings import Findings, instead
 from simulator.reader.harness import Harness, check_harness, read_harness
+from simulator.reader.road_file import check_service
 from simulator.reader.routes import check_routes
 from simulator.reader.scalars import number_of, tell
 from simulator.reader.textfile import Branch, Leaf, Node, branch_at, items_at, leaf_at
@@ -29,6 +30,7 @@ def check_meaning(tree: Node, findings: Findings) -> None:
         _check_database_path(harness, findings)
         _check_testers(harness, modules, findings)
     check_routes(tree, harnesses, findings)
+    check_service(tree, modules, findings)
     _check_modules_reached(tree, modules, harnesses, findings)
     _check_twins(tree, harnesses, findings)
 

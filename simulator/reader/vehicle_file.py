@@ -11,6 +11,7 @@ from simulator.reader.checking import check_tree
 from simulator.reader.database import read_databases
 from simulator.reader.findings import Findings
 from simulator.reader.meaning import check_meaning
+from simulator.reader.road_file import check_quantities, road_of
 from simulator.reader.routes import check_passed_on
 from simulator.reader.schema import DiagnosticsPart, FeedPart, ModulePart, NetworkPart, TransceiverPart, VehiclePart
 from simulator.reader.textfile import read_tree
@@ -59,6 +60,7 @@ def _read(path: str | Path) -> tuple[Vehicle | None, list[Mistake], list[Mistake
     check_meaning(tree, findings)
     messages = read_databases(tree, Path(path).parent, findings)
     check_passed_on(tree, messages, findings)
+    check_quantities(tree, messages, findings)
     if part is None or findings.errors:
         return None, findings.errors, findings.warnings
     return _vehicle(part, messages, str(path)), [], findings.warnings
@@ -78,6 +80,7 @@ def _vehicle(part: VehiclePart, messages: Mapping[str, tuple[Message, ...]], pat
         vin=part.vin or "",
         minutes=dict(part.minutes),
         path=path,
+        road=road_of(part),
     )
 
 
@@ -154,6 +157,7 @@ def _network(name: str, part: NetworkPart, messages: tuple[Message, ...]) -> Net
         data_bit_rate=part.data_bit_rate,
         data_sample_point=part.data_sample_point,
         messages=messages,
+        quantities=tuple(part.quantities.items()),
     )
     parting = tuple(Parting(each.at, tuple(network.run(run).name for run in each.off)) for each in part.parting)
     return replace(network, parting=parting)
