@@ -287,7 +287,7 @@ class Vehicle:
     vin: str = ""
     minutes: Mapping[str, float] = field(default_factory=dict)
     path: str = ""
-    road: Road = Road()
+    road: Road = field(default_factory=Road)
     deviations: tuple[Deviation, ...] = ()
     applied: tuple[Deviation, ...] = field(default=(), compare=False, repr=False)
 
