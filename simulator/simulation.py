@@ -285,7 +285,7 @@ class Simulation:
         return self._media[network].last_trouble(module)
 
     def troubles(self, network: str) -> Mapping[tuple[str, str, str], int]:
-        """How often what happened on a network: by (node, kind, place)."""
+        """How often what happened on a network: by (node, kind, place); a frame on the wire may be left out."""
         return self._media[network].troubles
 
     def restart(self, network: str, module: str) -> None:

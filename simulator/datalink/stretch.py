@@ -38,6 +38,7 @@ class Cyclic(Protocol):
     due_ns: int
     count: int
     latest: tuple[Outgoing | None, int, int]
+    repacked: bool
 
     @property
     def layout(self) -> payload.Layout | None:

@@ -291,7 +291,7 @@ def _what_waits(island: Island, plan: Plan) -> set[int] | None:
     for station in island.stations:
         for (key, number), frame in station.waiting.items():
             row = plan.rows.get(key)
-            if row is None or number or plan.senders[row].latest[0] is not frame:
+            if row is None or number or plan.senders[row].latest[0] is not frame or plan.senders[row].repacked:
                 return None
             found.add(row)
     return found

@@ -36,6 +36,8 @@ class Sender:
         self.due_ns = 0
         self.count = 0
         self.latest: tuple[Outgoing | None, int, int] = (None, 0, -1)
+        #: Whether ``latest`` was packed in another way than the next one will be.
+        self.repacked = False
 
     @property
     def layout(self) -> Layout | None:
@@ -46,11 +48,13 @@ class Sender:
         """From now on its signals follow these tracks, by name; the others move as ever."""
         self.last_frame()  # what was sent keeps the values it had
         self.packer = Packer(self.message, self._seed, tracks)
+        self.repacked = True
 
     def frame(self, t_ns: int) -> Outgoing:
         """The next frame, with its payload of an instant."""
         frame = self._made(t_ns, self.count)
         self.latest = frame, t_ns, self.count
+        self.repacked = False
         self.count += 1
         return frame
 
@@ -66,6 +70,7 @@ class Sender:
         """Somebody has sent for it: when it is due next, how often it was sent, and when last."""
         if count != self.count:
             self.latest = None, since_ns, count - 1
+            self.repacked = False
         self.due_ns, self.count = due_ns, count
 
     def _made(self, t_ns: int, number: int) -> Outgoing:
