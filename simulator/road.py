@@ -28,7 +28,10 @@ class Drivetrain:
 
 @dataclass(frozen=True)
 class ConfigurationItem:
-    """A value that the vehicle needs a unit to know: data identifier, length in byte, physical value = raw * scale."""
+    """A value that the vehicle needs a unit to know: data identifier, length in byte, physical value = raw * scale.
+
+    ``means``: "axle" or "tyre" where the unit works out its speed from it.
+    """
 
     number: int
     title: str
@@ -36,6 +39,7 @@ class ConfigurationItem:
     length: int = 1
     scale: float = 1.0
     unit: str = ""
+    means: str = ""
 
     @property
     def data(self) -> bytes:

@@ -17,8 +17,9 @@ WORKSHOP, PROGRAMMING = 0x01, 0x11
 class DataIdentifier:
     """A value that can be read, written or both (annex C.1); ``read`` gives its bytes at a time in ns.
 
-    ``write(t_ns, data)`` stores it after ``write_ns`` of work and may raise Refused; ``length`` is that of what is
-    written, in byte. ``level``: the security level that writing asks for, None for none.
+    ``write(t_ns, data)`` stores it after ``write_ns`` of work; ``begin``, if there is one, is called the same way when
+    that work begins; both may raise Refused. ``length`` is that of what is written, in byte. ``level``: the security
+    level that writing asks for, None for none.
     """
 
     number: int
@@ -31,6 +32,7 @@ class DataIdentifier:
     read_level: int | None = None
     level: int | None = WORKSHOP
     write_ns: int = 0
+    begin: Callable[[int, bytes], None] | None = None
 
 
 class Routine:

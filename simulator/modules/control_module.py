@@ -31,6 +31,8 @@ class ControlModule:
         self.networks = tuple(one.name for one in vehicle.networks.values() if name in one.places)
         self.on = False
         self.configured = True
+        #: It has been given no configuration, or lost it: it answers, and sends none of its messages.
+        self.withheld = False
         self.silent: frozenset[tuple[str, str]] = frozenset()
         self.gateway = Gateway(vehicle, self.description) if self.description.routes else None
         passed_on = self.gateway.sends if self.gateway else frozenset()
@@ -121,7 +123,7 @@ class ControlModule:
         heapify(self._cycle)
 
     def _sends(self, sender: Sender) -> bool:
-        if not self.configured or (sender.network, sender.message.name) in self.silent:
+        if not self.configured or self.withheld or (sender.network, sender.message.name) in self.silent:
             return False
         return self.unit.server.sends(sender.network)
 
@@ -167,5 +169,5 @@ class ControlModule:
             return
         if self.gateway:
             # without a configuration it knows no messages, but diagnosis still finds its way (own choice)
-            self.gateway.feed(t_ns, network, frame, self.silent, messages=self.configured)
+            self.gateway.feed(t_ns, network, frame, self.silent, messages=self.configured and not self.withheld)
         self.unit.feed(t_ns, network, frame)

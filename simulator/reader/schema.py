@@ -58,6 +58,7 @@ Rpm: TypeAlias = Annotated[float, Number(0, 20_000, unit="turns per minute", abo
 Litre: TypeAlias = Annotated[float, Number(0, 100, unit="litre")]
 Celsius: TypeAlias = Annotated[float, Number(-60, 300, unit="Celsius")]
 Expansion: TypeAlias = Annotated[float, Number(0, 0.01, unit="per kelvin")]
+Means: TypeAlias = Annotated[str, Choice({"axle": "axle", "tyre": "tyre"})]
 Bytes: TypeAlias = Annotated[int, Number(1, 4, whole=True)]
 DataNumber: TypeAlias = Annotated[int, Number(0x0100, 0xA5FF, whole=True, hexadecimal=True)]
 RoutineNumber: TypeAlias = Annotated[int, Number(0x0200, 0xDFFF, whole=True, hexadecimal=True)]
@@ -272,6 +273,7 @@ class ConfigurationPart(Part):
     length: Bytes = Field(default=1, alias="bytes", description="Length in byte, 1 to 4")
     scale: Ratio = Field(default=1, description="Physical value of one count")
     unit: FreeText = Field(default="", description="Unit of the value")
+    means: Means = Field(default="", description="axle or tyre, where the unit works out its speed from it")
 
 
 class SupportPart(Part):

@@ -1,8 +1,24 @@
-"""The vehicle that moves, and what people do to it."""
+"""The vehicle that moves, what people do to it, and the way of a replaced unit back into service."""
 
+from simulator.world.calibration import CalibrationRoutine
 from simulator.world.electrics import Supply
 from simulator.world.fluid import Fluid
+from simulator.world.monitors import Monitors
+from simulator.world.must_hold import Broken
 from simulator.world.powertrain import State
+from simulator.world.replaced import ReplacedUnit
+from simulator.world.track import BackOnTheRoad, Step
 from simulator.world.world import World
 
-__all__ = ["Fluid", "State", "Supply", "World"]
+__all__ = [
+    "BackOnTheRoad",
+    "Broken",
+    "CalibrationRoutine",
+    "Fluid",
+    "Monitors",
+    "ReplacedUnit",
+    "State",
+    "Step",
+    "Supply",
+    "World",
+]

@@ -31,7 +31,8 @@ _HOLD_KPA = 2_000.0
 class State:
     """The vehicle at an instant; speeds in turns per minute and km/h, temperatures in Celsius, times in seconds.
 
-    ``legs``: what of the drive script is left, the first begun ``leg_s`` ago at ``leg_kmh``.
+    ``held_rpm``: what a foot on the accelerator holds the engine at with no gear engaged. ``legs``: what of the drive
+    script is left, the first begun ``leg_s`` ago at ``leg_kmh``.
     """
 
     engine: str = "stopped"
@@ -47,6 +48,7 @@ class State:
     accelerator: float = 0.0
     braking_kpa: float = 0.0
     stop_start: bool = False
+    held_rpm: float = 0.0
     coolant: float = 20.0
     oil: float = 20.0
     fluid: float = 20.0
@@ -196,7 +198,7 @@ def _turn(drivetrain: Drivetrain, state: State, seconds: float) -> State:
     if state.engine == "running":
         # a cold engine idles faster (common practice)
         idle = drivetrain.idle_rpm + max(0.0, 60.0 - state.coolant) * 4.0
-        wanted = max(idle, input_rpm(drivetrain, state)) if state.gear else idle
+        wanted = max(idle, input_rpm(drivetrain, state) if state.gear else state.held_rpm)
     rpm = state.engine_rpm
     rate = RUN_UP_RPM_PER_S if wanted > rpm else RUN_DOWN_RPM_PER_S
     if abs(wanted - rpm) <= rate * seconds or (state.gear and not state.standing and state.shift_s <= 0.0):

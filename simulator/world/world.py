@@ -112,6 +112,10 @@ class World:
         """Stop the engine, the ignition stays on."""
         self._go_on(replace(self.state, engine="stopped", engine_s=0.0, legs=(), stop_start=False))
 
+    def hold_engine(self, rpm: float) -> None:
+        """Hold the engine at a speed with the accelerator, in turns per minute; 0: foot off."""
+        self._go_on(replace(self.state, held_rpm=max(0.0, rpm)))
+
     def select(self, position: str) -> bool:
         """Move the lever; whether it moved (out of park only with the brake held). Raises UnknownName."""
         if position not in SELECTOR:

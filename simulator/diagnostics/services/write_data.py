@@ -22,6 +22,8 @@ def _answer(server: Server, request: Request) -> Later:
     if len(data) != item.length:
         raise Refused(Refusal.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
     write = item.write
+    if item.begin is not None:
+        item.begin(request.t_ns, data)
 
     def finish(t_ns: int) -> bytes:
         write(t_ns, data)
