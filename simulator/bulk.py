@@ -67,18 +67,18 @@ class Lines:
         return self._known[one]
 
 
-def append_blf(writer: can.BLFWriter, batch: Batch, channels: Mapping[str, int]) -> None:
-    """Add a batch to a binary log as ``writer.on_message_received`` would, message by message.
+class BatchBlfWriter(can.BLFWriter):
+    """python-can's writer of binary logs, which takes batches, too."""
 
-    ``channels``: number of each network, from 0.
-    """
-    objects, times_s = blf_objects(batch, channels, writer.start_timestamp or 0.0)
-    writer.object_count += len(batch)
-    writer.stop_timestamp = float(times_s[-1])
-    writer._buffer.append(objects)
-    writer._buffer_size += len(objects)
-    while writer._buffer_size >= writer.max_container_size:
-        writer._flush()
+    def on_batch(self, batch: Batch, channels: Mapping[str, int]) -> None:
+        """As ``on_message_received``, frame by frame; ``channels``: number of each network, from 0."""
+        objects, times_s = blf_objects(batch, channels, self.start_timestamp or 0.0)
+        self.object_count += len(batch)
+        self.stop_timestamp = float(times_s[-1])
+        self._buffer.append(objects)
+        self._buffer_size += len(objects)
+        while self._buffer_size >= self.max_container_size:
+            self._flush()
 
 
 def blf_objects(batch: Batch, channels: Mapping[str, int], begin_s: float) -> tuple[bytes, NDArray[np.float64]]:

@@ -12,7 +12,7 @@ from typing import Any, TextIO
 import can
 
 from simulator.batch import Batch
-from simulator.bulk import Lines, append_blf
+from simulator.bulk import BatchBlfWriter, Lines
 from simulator.errors import BadRequest, nearest
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
@@ -21,7 +21,7 @@ from simulator.tester import message_of
 #: Endings of frame logs and who writes them.
 _WRITERS: dict[str, Callable[..., Any]] = {
     ".asc": can.ASCWriter,
-    ".blf": can.BLFWriter,
+    ".blf": BatchBlfWriter,
     ".csv": can.CSVWriter,
     ".log": can.CanutilsLogWriter,
     ".mf4": can.MF4Writer,
@@ -115,8 +115,8 @@ class FrameLog:
             writer.last_timestamp = writer._start_time = 0.0
 
     def _write_batch(self, batch: Batch) -> None:
-        if isinstance(self._writer, can.BLFWriter):
-            append_blf(self._writer, batch, self._channels)
+        if isinstance(self._writer, BatchBlfWriter):
+            self._writer.on_batch(batch, self._channels)
             return
         for record in batch.records():
             self._write(record)

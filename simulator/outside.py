@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Protocol
 
 from simulator.condition import Surroundings
 from simulator.datalink.controller import Outgoing
 from simulator.datalink.trouble import Trouble
+from simulator.errors import BadRequest
 from simulator.record import FrameRecord
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Network, Vehicle
 
 
 class TimedFault(Protocol):
@@ -42,3 +44,35 @@ class Tap(Protocol):
 
     def changed(self, t_ns: int, status: str) -> None:
         """Its controller has turned error active, error passive or bus off."""
+
+
+def checked(fault: TimedFault, vehicle: Vehicle) -> TimedFault:
+    """A fault that a vehicle can have, whenever it comes. Raises BadRequest and UnknownName."""
+    asked = ("apply", "is_in", "next_change_ns")
+    if isinstance(fault, type) or not all(callable(getattr(fault, name, None)) for name in asked):
+        written = f"faults.parse({fault!r})" if isinstance(fault, str) else "one of faults, like faults.parse(...)"
+        raise BadRequest(f"{fault!r} is no fault: write {written}")
+    fault.apply(vehicle)
+    return fault
+
+
+def with_faults(vehicle: Vehicle, in_force: Iterable[TimedFault]) -> Vehicle:
+    """A vehicle with faults in it. Raises BadRequest where they contradict each other."""
+    for fault in in_force:
+        vehicle = fault.apply(vehicle)
+    return vehicle
+
+
+def flooding(frame_id: int) -> Outgoing:
+    """What a module sends that floods its networks: eight zero bytes, again and again."""
+    return Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF)
+
+
+def tapped(vehicle: Vehicle, tap: str | None, network: str | None) -> tuple[Network, str]:
+    """Where a tester is connected: at a place, by default at the first socket. Raises BadRequest and UnknownName."""
+    if tap is None:
+        sockets = [one for one in vehicle.sockets if network in (None, one[0])]
+        if not sockets:
+            raise BadRequest("there is no socket to connect to: name a place to tap")
+        network, tap = sockets[0]
+    return vehicle.network_of_place(tap, network), tap

@@ -22,12 +22,13 @@ from simulator.deviations import Behaviour, SilentMessage
 from simulator.diagnostics.watch import Watch
 from simulator.errors import BadRequest
 from simulator.hearing import Ear
+from simulator.listeners import Listeners
 from simulator.media import Media
 from simulator.modules.codec import Track
 from simulator.modules.control_module import ControlModule
-from simulator.outside import Tap, TimedFault
+from simulator.outside import Tap, TimedFault, checked, flooding, tapped, with_faults
 from simulator.probes import Point
-from simulator.record import Event, FrameRecord, record_of
+from simulator.record import Event, FrameRecord
 from simulator.solved import Solved
 from simulator.vehicle import Vehicle
 
@@ -67,7 +68,7 @@ class Simulation:
         self.states: dict[str, ModuleState] = {}
         self.modules = {name: ControlModule(vehicle, name, seed) for name in vehicle.modules}
         self._whole_frames = whole_frames
-        self._faults: list[TimedFault] = [self._checked(fault) for fault in faults]
+        self._faults: list[TimedFault] = [checked(fault, vehicle) for fault in faults]
         self._in_force: tuple[TimedFault, ...] = ()
         self._condition = condition or Condition()
         self._surroundings = Surroundings()
@@ -77,25 +78,21 @@ class Simulation:
         self._due: dict[str, int] = {}
         self._change_ns = NEVER_NS
         self._volts: dict[str, float] = {}
-        self._taps: list[Tap] = []
         self._testers = 0
-        self._watching: list[Callable[[FrameRecord], None]] = []
-        self._watching_batches: list[Callable[[Batch], None]] = []
-        self._noticing: list[Callable[[Event], None]] = []
-        self._overhearing: list[Callable[[str, Trouble], None]] = []
+        self._listeners = Listeners()
         self._solved = Solved()
         self._wirings: dict[str, Wiring] = {}
         self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
         self._traffic_ns: dict[str, int] = {}
         self._floods: dict[tuple[str, str], Outgoing] = {}
-        self._watch = Watch(vehicle, self.modules, self._tell)
+        self._watch = Watch(vehicle, self.modules, self._listeners.tell)
         self._media = Media(
             vehicle,
             self.modules,
             automatic=recovery == "automatic",
             attempted=self._attempted,
             changed=self._changed,
-            troubled=self._troubled,
+            troubled=self._listeners.troubled,
             planned=lambda name: self._plan_module(self.modules[name]),
             heeded=self._watch.heeds,
             whole=self._runs_whole,
@@ -164,8 +161,7 @@ class Simulation:
         """Go to the next instant up to the limit and do what is due; False, with the clock at the limit, if none is."""
         heap = self._heap
         t_ns = heap[0][0] if heap else NEVER_NS
-        all_at_once = len(self._watching_batches) == len(self._watching) and not self._taps
-        if all_at_once and self._take_batch(min(t_ns, limit_ns + 1)):
+        if self._listeners.take_batches and self._take_batch(min(t_ns, limit_ns + 1)):
             return True
         wire = self._media.turn(min(t_ns, limit_ns + 1))
         if wire is not None:
@@ -191,9 +187,9 @@ class Simulation:
         Raises BadRequest or UnknownName where it is no fault, where the vehicle cannot have it, or where it contradicts
         one in force; nothing has changed then.
         """
-        self._faults.append(self._checked(fault))
+        self._faults.append(checked(fault, self.drawn))
         try:
-            self._with_faults(self._faults_now())  # complains here even where a callback must wait for its turn
+            with_faults(self.drawn, self._faults_now())  # complains here even where a callback must wait for its turn
             self._settle()
         except BadRequest:
             self._faults.pop()
@@ -213,12 +209,7 @@ class Simulation:
         """A python-can bus on simulated time, tapped at a place (default: the first socket). Raises UnknownName."""
         from simulator.interface import SimulatedBus
 
-        if tap is None:
-            sockets = [one for one in self.drawn.sockets if network in (None, one[0])]
-            if not sockets:
-                raise BadRequest("there is no socket to connect to: name a place to tap")
-            network, tap = sockets[0]
-        found = self.drawn.network_of_place(tap, network)
+        found, tap = tapped(self.drawn, tap, network)
         return SimulatedBus(self, found, tap, receive_own_messages=receive_own_messages)
 
     def subscribe(
@@ -226,12 +217,11 @@ class Simulation:
     ) -> None:
         """Call back with every attempt to send a frame, when it has ended.
 
-        With ``batches`` the frames of healthy stretches may come there instead, many at once and later than they ended,
-        though before anything else that comes after them: quick, for those who only write them down.
+        With ``batches`` the frames of healthy stretches may come there instead: many at once, in the order of all.
         """
-        self._watching.append(callback)
+        self._listeners.attempts.append(callback)
         if batches is not None:
-            self._watching_batches.append(batches)
+            self._listeners.batches.append(batches)
 
     def last_received_ns(self, network: str, message: str, module: str) -> int:
         """When a module, or a tester, received a message of the database last: its end in ns, -1 for never.
@@ -242,14 +232,14 @@ class Simulation:
 
     def notice(self, callback: Callable[[Event], None]) -> None:
         """Call back with every event: faults, supply states, supply voltages, controllers."""
-        self._noticing.append(callback)
+        self._listeners.events.append(callback)
 
     def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
         """Call back with a network and every error that one of its controllers notices, testers' too.
 
         That one has lost arbitration is no error; ``troubles`` counts it.
         """
-        self._overhearing.append(callback)
+        self._listeners.troubles.append(callback)
 
     def watch(self, network: str, from_ns: int, until_ns: int) -> None:
         """Keep every bit of a network that begins in a window of time, for ``watched``; a later window replaces it."""
@@ -310,12 +300,12 @@ class Simulation:
 
     def attach(self, tap: Tap) -> None:
         """Connect a tester; it hears frames that start from now on."""
-        self._taps.append(tap)
+        self._listeners.taps.append(tap)
         self._settle()
 
     def detach(self, tap: Tap) -> None:
         """Disconnect a tester."""
-        self._taps = [one for one in self._taps if one is not tap]
+        self._listeners.taps.remove(tap)
         self._settle()
 
     def follow(self, tracks: Mapping[tuple[str, str], Mapping[str, Track]]) -> None:
@@ -334,15 +324,6 @@ class Simulation:
         """Plan an action of a tester for an instant."""
         self._plan(max(t_ns, self.t_ns), _ACT, action)
 
-    def _checked(self, fault: TimedFault) -> TimedFault:
-        """A fault that the vehicle as drawn can have, whenever it comes. Raises BadRequest and UnknownName."""
-        asked = ("apply", "is_in", "next_change_ns")
-        if isinstance(fault, type) or not all(callable(getattr(fault, name, None)) for name in asked):
-            written = f"faults.parse({fault!r})" if isinstance(fault, str) else "one of faults, like faults.parse(...)"
-            raise BadRequest(f"{fault!r} is no fault: write {written}")
-        fault.apply(self.drawn)
-        return fault
-
     # -- the world changes --------------------------------------------------------------------------------------
 
     def _settle(self) -> None:
@@ -353,15 +334,15 @@ class Simulation:
             return
         self._media.leave(self.t_ns)
         in_force = self._faults_now()
-        vehicle = self.vehicle if in_force == self._in_force else self._with_faults(in_force)
+        vehicle = self.vehicle if in_force == self._in_force else with_faults(self.drawn, in_force)
         circuit = self._circuit(vehicle)
         before, self._in_force, self.vehicle = self._in_force, in_force, vehicle
         for fault in before:
             if fault not in in_force:
-                self._tell(Event(self.t_ns, "fault", str(fault), "out"))
+                self._listeners.tell(Event(self.t_ns, "fault", str(fault), "out"))
         for fault in in_force:
             if fault not in before:
-                self._tell(Event(self.t_ns, "fault", str(fault), "in"))
+                self._listeners.tell(Event(self.t_ns, "fault", str(fault), "in"))
         self._take_states(circuit)
         self._behave(vehicle)
         for network in self._media:
@@ -370,12 +351,6 @@ class Simulation:
 
     def _faults_now(self) -> tuple[TimedFault, ...]:
         return tuple(fault for fault in self._faults if fault.is_in(self.t_ns, self._surroundings))
-
-    def _with_faults(self, in_force: Iterable[TimedFault]) -> Vehicle:
-        vehicle = self.drawn
-        for fault in in_force:
-            vehicle = fault.apply(vehicle)
-        return vehicle
 
     def _circuit(self, vehicle: Vehicle) -> Circuit:
         """The solved circuit of this instant."""
@@ -396,11 +371,11 @@ class Simulation:
         volts = circuit.volts()
         for name, state in self.states.items():
             if before.get(name) is not state:
-                self._tell(Event(self.t_ns, "state", name, str(state)))
+                self._listeners.tell(Event(self.t_ns, "state", name, str(state)))
             volt = round(volts.between(("supply_pin", name), ("ground_pin", name)), 2) + 0.0
             if self._volts.get(name) != volt:
                 self._volts[name] = volt
-                self._tell(Event(self.t_ns, "supply", name, volt))
+                self._listeners.tell(Event(self.t_ns, "supply", name, volt))
 
     def _behave(self, vehicle: Vehicle) -> None:
         """Tell the modules what faults make of them, and switch them by their supply state."""
@@ -421,7 +396,7 @@ class Simulation:
                 for network in module.networks:
                     known = self._floods.get((name, network))
                     same = known is not None and known.frame_id == flood.value
-                    floods[name, network] = known if same and known else _flood(flood.value)
+                    floods[name, network] = known if same and known else flooding(flood.value)
             self._plan_module(module)
         for (name, network), frame in self._floods.items():
             if floods.get((name, network)) is not frame:
@@ -432,7 +407,7 @@ class Simulation:
         """Tell a network's medium who hears whom, if that has changed."""
         up = [name for name, module in self.modules.items() if network in module.networks and module.on]
         nodes: dict[str, Ear] = {name: (name, None) for name in up}
-        nodes |= {tap.name: (TESTER, tap.place) for tap in self._taps if tap.network == network}
+        nodes |= {tap.name: (TESTER, tap.place) for tap in self._listeners.taps if tap.network == network}
         wiring, self._wakers[network] = self._solved.wiring(circuit, network, nodes)
         medium = self._media[network]
         if wiring is not self._wirings.get(network):
@@ -493,8 +468,7 @@ class Simulation:
             self._watch.receptions.note(total.last_ns, one.network, one.message, one.listeners)
             for name in self._wakers[one.network].get(one.transmitter, ()):
                 self._traffic_ns[name] = max(self._traffic_ns.get(name, 0), total.last_ns)
-        for callback in self._watching_batches:
-            callback(batch)
+        self._listeners.batch(batch)
         return True
 
     def _runs_whole(self, network: str) -> bool:
@@ -505,17 +479,14 @@ class Simulation:
 
     def _changed(self, network: str, t_ns: int, node: str, status: str) -> None:
         """A controller has turned error active, error passive or bus off."""
-        for tap in (one for one in self._taps if one.name == node):
+        for tap in (one for one in self._listeners.taps if one.name == node):
             tap.changed(t_ns, status)
         for name in self._watch.changed(network, t_ns, node, status):
             self._plan_module(self.modules[name])
-        counters = self.counters(network, node)
-        self._tell(Event(t_ns, "controller", node, status, network, counters=counters))
+        self._listeners.changed(network, t_ns, node, status, self.counters(network, node))
 
     def _attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt has ended: record it, hand the frame to whom it reached."""
-        frame = attempt.frame
-        record = record_of(network, attempt)
         for name in self._wakers[network].get(attempt.node, ()):
             # its bits call modules without a wake pin: they stay awake, or wake
             self._traffic_ns[name] = attempt.t_end_ns
@@ -523,35 +494,6 @@ class Simulation:
                 self._plan(attempt.t_end_ns, _CHANGE, self._settle)
         for name in self._watch.attempted(network, attempt):
             self._plan_module(self.modules[name])
-        if attempt.outcome is Outcome.OK and self._floods.get((attempt.node, network)) is frame:
-            self._media[network].submit(attempt.t_end_ns, attempt.node, frame)
-        for tap in self._taps:
-            if tap.network == network:
-                if tap.name == attempt.node:
-                    tap.attempted(record, frame)
-                elif tap.name in attempt.received_by:
-                    tap.received(record, frame)
-        for callback in self._watching:
-            callback(record)
-
-    def _troubled(self, network: str, trouble: Trouble) -> None:
-        """A controller has noticed something; that it has lost arbitration is no event."""
-        for tap in (one for one in self._taps if one.name == trouble.node):
-            tap.troubled(trouble)
-        if trouble.kind == "lost arbitration":
-            return
-        for callback in self._overhearing:
-            callback(network, trouble)
-        if self._noticing:
-            kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"
-            counters = trouble.transmit_errors, trouble.receive_errors
-            self._tell(Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters))
-
-    def _tell(self, event: Event) -> None:
-        for callback in self._noticing:
-            callback(event)
-
-
-def _flood(frame_id: int) -> Outgoing:
-    """What a module sends that floods its networks: eight zero bytes, again and again."""
-    return Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF)
+        if attempt.outcome is Outcome.OK and self._floods.get((attempt.node, network)) is attempt.frame:
+            self._media[network].submit(attempt.t_end_ns, attempt.node, attempt.frame)
+        self._listeners.attempted(network, attempt)

@@ -1,0 +1,65 @@
+"""Who wants to know what happens in a running vehicle: testers, logs, counts; each is told in the order of coming."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from simulator.batch import Batch
+from simulator.datalink.controller import Attempt
+from simulator.datalink.trouble import Trouble
+from simulator.outside import Tap
+from simulator.record import Event, FrameRecord, record_of
+
+
+class Listeners:
+    """Tells testers what their controllers go through, and everybody else everything."""
+
+    def __init__(self) -> None:
+        self.taps: list[Tap] = []
+        self.attempts: list[Callable[[FrameRecord], None]] = []
+        self.batches: list[Callable[[Batch], None]] = []
+        self.events: list[Callable[[Event], None]] = []
+        self.troubles: list[Callable[[str, Trouble], None]] = []
+
+    @property
+    def take_batches(self) -> bool:
+        """Whether nobody has to be told of frames one by one."""
+        return not self.taps and len(self.batches) == len(self.attempts)
+
+    def tell(self, event: Event) -> None:
+        """Something other than a frame."""
+        for callback in self.events:
+            callback(event)
+
+    def batch(self, batch: Batch) -> None:
+        """Many frames went through."""
+        for callback in self.batches:
+            callback(batch)
+
+    def attempted(self, network: str, attempt: Attempt) -> None:
+        """An attempt to send has ended."""
+        record = record_of(network, attempt)
+        for tap in self.taps:
+            if tap.network == network:
+                if tap.name == attempt.node:
+                    tap.attempted(record, attempt.frame)
+                elif tap.name in attempt.received_by:
+                    tap.received(record, attempt.frame)
+        for callback in self.attempts:
+            callback(record)
+
+    def changed(self, network: str, t_ns: int, node: str, status: str, counters: tuple[int, int]) -> None:
+        """A controller has turned error active, error passive or bus off."""
+        self.tell(Event(t_ns, "controller", node, status, network, counters=counters))
+
+    def troubled(self, network: str, trouble: Trouble) -> None:
+        """A controller has noticed something; that it has lost arbitration is no error, and no event."""
+        for tap in (one for one in self.taps if one.name == trouble.node):
+            tap.troubled(trouble)
+        if trouble.kind == "lost arbitration":
+            return
+        for callback in self.troubles:
+            callback(network, trouble)
+        kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"
+        counters = trouble.transmit_errors, trouble.receive_errors
+        self.tell(Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters))
