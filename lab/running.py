@@ -9,6 +9,7 @@ from typing import Any
 
 import faults
 from lab.controllers import Account, Change, Observer
+from lab.responses import Response, Responses
 from simulator.batch import Batch
 from simulator.logs import FrameLog
 from simulator.record import FrameRecord
@@ -20,7 +21,8 @@ from simulator.vehicle import Vehicle
 class NetworkCount:
     """What one network carried: frames delivered, attempts that failed, the part of the time it was busy, by sender.
 
-    ``controllers``: what each went through; ``changes`` of their states, the first ones, of ``changed`` in all.
+    ``controllers``: what each went through; ``changes`` of their states, the first ones, of ``changed`` in all;
+    ``responses``: how long the cyclic messages took.
     """
 
     network: str
@@ -33,6 +35,7 @@ class NetworkCount:
     controllers: tuple[Account, ...] = ()
     changes: tuple[Change, ...] = ()
     changed: int = 0
+    responses: tuple[Response, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,7 @@ class Outcome:
                     "controllers": [account.as_json() for account in line.controllers],
                     "changes": [change.as_json() for change in line.changes],
                     "changed": line.changed,
+                    "responses": [response.as_json() for response in line.responses],
                 }
                 for line in self.networks
             ],
@@ -85,7 +89,7 @@ def run_networks(
     simulation.subscribe(
         lambda record: _count(counts[record.network], record), lambda batch: _count_batch(counts, batch)
     )
-    observer = Observer(simulation, seconds)
+    observer, responses = Observer(simulation, seconds), Responses(simulation)
     with nullcontext() if log is None else FrameLog(simulation, log):
         simulation.advance(seconds)
     observer.close()
@@ -93,6 +97,7 @@ def run_networks(
         line.load = line.busy_ns / 1e9 / seconds if line.busy_ns else 0.0
         line.controllers = tuple(account for account in observer.accounts.values() if account.network == name)
         line.changes, line.changed = tuple(observer.changes[name]), observer.changed[name]
+        line.responses = responses.of(name)
     texts = tuple(map(str, parsed))
     return Outcome(vehicle.name, seconds, seed, texts, log, tuple(counts.values()), tuple(observer.diary))
 

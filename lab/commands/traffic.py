@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from simulator.datalink.frame import Frame
 
 _NUMBERS = ("TEC", "REC", "most TEC", "most REC")
+_TIMES = ("every ms", "frames", "worst ms", "bound ms")
+#: Kinds and places of errors that ``run`` prints for each controller; ``--json`` has all.
+_KINDS_SHOWN = 4
 #: Changes of state that ``run`` prints for each network; ``--json`` has more.
 _CHANGES_SHOWN = 12
 
@@ -124,10 +127,11 @@ def _bits(frame: Frame, positions: Iterable[int]) -> str:
     type=click.Path(dir_okay=False, writable=True),
     help="Picture of the error counters over time, faults above: .png .svg .pdf",
 )
+@click.option("--responses", is_flag=True, help="How long every cyclic message took at worst, and could take.")
 @json_option
 def run(
     vehicle: str, seconds: float, faults: tuple[str, ...], log: str | None, seed: int, counters: str | None,
-    as_json: bool,
+    responses: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Run the networks for a while, as fast as it goes; faults follow their timelines."""
     from lab.running import run_networks
@@ -145,10 +149,10 @@ def run(
     if as_json:
         show_json(outcome.as_json())
     else:
-        _show_run(outcome)
+        _show_run(outcome, responses)
 
 
-def _show_run(outcome: Outcome) -> None:
+def _show_run(outcome: Outcome, responses: bool) -> None:
     rows = table("network", "frames", "errors", "load", right=("frames", "errors", "load"))
     for line in outcome.networks:
         rows.add_row(line.network, str(line.frames), str(line.errors), f"{line.load:.1%}")
@@ -159,14 +163,28 @@ def _show_run(outcome: Outcome) -> None:
         out.print(f"{line.network}: sent by {senders}", soft_wrap=True)
     for line in outcome.networks:
         _show_controllers(out, line)
+        if responses and line.responses:
+            _show_responses(out, line)
     if outcome.log is not None:
         out.print(f"log: {outcome.log}", soft_wrap=True)
+
+
+def _show_responses(out: Console, line: NetworkCount) -> None:
+    """From being due to the end of the frame, seen and computed."""
+    rows = table("message", "sender", "every ms", "frames", "worst ms", "bound ms", right=_TIMES)
+    for one in line.responses:
+        worst = "-" if one.worst_ns is None else f"{one.worst_ns / 1e6:.3f}"
+        bound = "none" if one.bound_ns is None else f"{one.bound_ns / 1e6:.3f}"
+        rows.add_row(one.message, one.sender, str(one.cycle_ms), str(one.frames), worst, bound)
+    out.print()
+    show_table(out, f"{line.network}: from being due to the end of the frame; the bound is without errors", rows)
 
 
 def _show_controllers(out: Console, line: NetworkCount) -> None:
     """Error counters and states, errors by kind and place, and who went passive or off when."""
     if not any(account.errors or account.overloads for account in line.controllers) and not line.changed:
-        out.print(f"{line.network}: no errors, all counters at 0", soft_wrap=True)
+        words = "no errors, all counters at 0" if line.frames else "not one frame, and no errors"
+        out.print(f"{line.network}: {words}", soft_wrap=True)
         return
     rows = table("controller", "at the end", "TEC", "REC", "most TEC", "most REC", right=_NUMBERS)
     for account in line.controllers:
@@ -176,8 +194,12 @@ def _show_controllers(out: Console, line: NetworkCount) -> None:
     show_table(out, f"{line.network}: error counters of transmission (TEC) and reception (REC)", rows)
     rows = table("noticed by", "as", "error", "in", "times", right=("times",))
     for account in line.controllers:
-        for (kind, place, sending), count in account.errors.most_common():
+        noticed = account.errors.most_common()
+        for (kind, place, sending), count in noticed[:_KINDS_SHOWN]:
             rows.add_row(account.module, "transmitter" if sending else "receiver", kind, place, str(count))
+        if len(noticed) > _KINDS_SHOWN:
+            rest = sum(count for _, count in noticed[_KINDS_SHOWN:])
+            rows.add_row(account.module, "", f"{len(noticed) - _KINDS_SHOWN} others", "", str(rest))
         if account.overloads:
             rows.add_row(account.module, "", "overload", "", str(account.overloads))
     show_table(out, f"{line.network}: errors noticed", rows)

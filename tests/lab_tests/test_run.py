@@ -13,8 +13,10 @@ from writing import misplaced, writing_of
 
 from lab.controllers import Change
 from lab.countercurves import counter_figure, fault_bars
+from lab.responses import Responses
 from lab.running import Outcome, run_networks
 from simulator.reader import find_vehicle, load_vehicle
+from simulator.simulation import Simulation
 
 OTHERS = ("GBX", "BRK", "STA", "BDY", "CLU")
 #: 128 times 11 recessive bits at 500 kbit/s (rule 12).
@@ -84,6 +86,41 @@ def test_the_points_of_the_counters() -> None:
         step_ns = 0.5e9 / 4000
         assert all(third - first >= step_ns or third // step_ns != first // step_ns
                    for first, third in zip(times, times[2:], strict=False))  # fmt: skip
+
+
+@pytest.mark.parametrize("vehicle", ["pipkin", "haulvey"])
+def test_no_message_takes_longer_than_its_bound(vehicle: str) -> None:
+    """Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007): the bound of simulator/response.py."""
+    found = good("run", vehicle, "--seconds", "3")
+    took = [row for network in found["networks"] for row in network["responses"] if row["worst_ns"] is not None]
+    assert len(took) > 20
+    for row in took:
+        assert 0 < row["worst_ns"] <= row["bound_ns"], row["message"]
+    assert sum(row["frames"] for network in found["networks"] for row in network["responses"]) == sum(
+        network["frames"] for network in found["networks"]
+    )
+
+
+def test_responses_in_bulk_and_one_by_one_are_the_same() -> None:
+    """Own rule: a subscriber that wants every record alone changes nothing but the speed."""
+    vehicle = load_vehicle(find_vehicle("pipkin"))
+    rows = []
+    for alone in (False, True):
+        simulation = Simulation(vehicle, seed=4)
+        responses = Responses(simulation)
+        if alone:
+            simulation.subscribe(lambda record: None)
+        simulation.advance(1.5)
+        rows.append(responses.rows)
+    assert rows[0] == rows[1]
+    assert all(row.frames and row.worst_ns for row in rows[0].values())
+
+
+def test_the_responses_are_shown_when_asked_for() -> None:
+    shown = sixtyohm("run", "pipkin", "--seconds", "0.5", "--responses").out
+    assert "bound ms" in shown
+    assert "GbxGear" in shown
+    assert "bound ms" not in sixtyohm("run", "pipkin", "--seconds", "0.5").out
 
 
 def test_fault_bars() -> None:
