@@ -16,7 +16,6 @@ from hypothesis import strategies as st
 from simulator.datalink.controller import Outcome
 from simulator.datalink.frame import encode
 
-pytestmark = pytest.mark.slow
 
 
 class Storm:

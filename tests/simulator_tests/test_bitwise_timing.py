@@ -12,7 +12,6 @@ from simulator.datalink.bitwise import Bitwise
 from simulator.datalink.controller import Levels, Outcome, Wiring
 from simulator.kernels import layout
 
-pytestmark = pytest.mark.slow
 
 
 class OutOfStep(Bitwise):
