@@ -6,6 +6,7 @@ import click
 
 from lab.commands.calculator import should, spice
 from lab.commands.cases import job, sheet
+from lab.commands.codes import codes, config, values
 from lab.commands.files import check, faults, schema, vehicles
 from lab.commands.fits import fits
 from lab.commands.moment import bits
@@ -23,6 +24,9 @@ COMMANDS: dict[str, click.Command] = {
         should,
         read,
         call,
+        codes,
+        values,
+        config,
         fits,
         reach,
         frame,
