@@ -43,8 +43,8 @@ def bits_of(start: int, length: int, little: bool) -> set[int]:
 def _signal(draw: random.Random, name: str, start: int, length: int, little: bool, **more: Any) -> CodecSignal:
     is_float = length in (32, 64) and draw.random() < 0.3
     is_signed = draw.random() < 0.4
-    scale = draw.choice([1, 1, 0.5, 0.1, 0.01, 3, -0.25])
-    offset = draw.choice([0, 0, -40, 12.5, 1000])
+    scale = 1 if is_float else draw.choice([1, 1, 0.5, 0.1, 0.01, 3, -0.25])
+    offset = 0 if is_float else draw.choice([0, 0, -40, 12.5, 1000])
     minimum = maximum = None
     if not is_float and length <= 40 and draw.random() < 0.6:
         low, high = (-(1 << length - 1), (1 << length - 1) - 1) if is_signed else (0, (1 << length) - 1)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import ceil, floor
 from typing import Any
 from zlib import crc32
 
@@ -31,6 +32,10 @@ _HABITS: dict[str, tuple[float, float]] = {
     "m/s2": (-2.0, 2.0),
     "A": (-4.0, 25.0),
 }
+#: Ways in which the multiplexers of a message can stand that are sent in turn.
+_VARIANTS = 256
+#: What a division may be off by, as a part of its result.
+_SLACK = 1e-12
 #: Signals of up to this many states stay where they are for long; longer ones move.
 _STATES = 8
 _SECOND_NS = 1_000_000_000
@@ -46,8 +51,8 @@ class Track:
 
 
 class Packer:
-    """Payloads of one message. ``layout`` is None where only the database's codec can pack it (nested multiplexers,
-    half-precision floats, signals of more than 64 bits), which is slow.
+    """Payloads of one message. ``layout`` is None where only the database's codec can pack it (half-precision
+    floats, signals of more than 64 bits), which is slow.
 
     ``tracks``: by name of the signal, what it follows instead of its triangle.
     """
@@ -64,7 +69,8 @@ class Packer:
         self._names: list[str] = []
         self._checksum = -1
         self._data = np.zeros(max(1, message.length), np.uint8)
-        self._slow = not all(map(_packs, self._signals)) or not _flat(self._signals)
+        self._slow = not all(map(_packs, self._signals))
+        self._variants = _variants(self._signals)
         self._layout = self._compile()
         self.layout = None if self._slow else self._layout
 
@@ -76,19 +82,19 @@ class Packer:
         return self._data[: self.message.length].tobytes()
 
     def _compile(self) -> Layout:
-        """The arrays of the message: one variant for each value of its multiplexer."""
+        """The arrays of the message: one variant for each way its multiplexers can stand."""
         length = self.message.length
-        multiplexer, shown = _multiplexer(self._signals)
-        steady = np.zeros((len(shown), max(1, length)), np.uint8)
+        steady = np.zeros((len(self._variants), max(1, length)), np.uint8)
         spans = []
-        for number, value in enumerate(shown):
+        for number, variant in enumerate(self._variants):
             first = len(self._rows)
             for signal in self._signals:
-                if self._slow or signal.multiplexer_ids is None or value in signal.multiplexer_ids:
-                    self._place(signal, steady[number], value if signal is multiplexer else None)
+                if _is_shown(signal, variant):
+                    self._place(signal, steady[number], variant.get(signal.name))
             spans.append((first, len(self._rows)))
         row = np.zeros((1, payload.PAYLOAD), np.int64)
-        row[0, payload.VARIANTS], row[0, payload.CHECKSUM], row[0, payload.LENGTH] = len(shown), self._checksum, length
+        row[0, payload.VARIANTS], row[0, payload.CHECKSUM] = len(self._variants), self._checksum
+        row[0, payload.LENGTH] = length
         return Layout(
             row,
             np.array(spans, np.int64),
@@ -151,21 +157,17 @@ class Packer:
     def _slowly(self, t_ns: int, count: int) -> bytes:
         layout, codec = self._layout, self.message.codec
         assert codec is not None
-        raws: dict[str, int | float] = {}
-        for row, name in enumerate(self._names):
+        number = count % len(self._variants)
+        raws: dict[str, int | float] = {one.name: 0 for one in self._signals if one.name.endswith("_Checksum")}
+        raws |= self._variants[number]
+        for row in range(*layout.variants[number].tolist()):
+            name = self._names[row]
             if layout.signals[row, payload.HOLDS] == payload.COUNTER:
                 raws[name] = count % (1 << int(layout.signals[row, payload.WIDTH]))
                 continue
             value = payload.value_of.plain(*layout[3:], row, t_ns)
-            raws[name] = (
-                value if codec.get_signal_by_name(name).is_float else payload.rounded.plain(layout.signals, row, value)
-            )
-        for signal in self._signals:
-            if signal.name.endswith("_Checksum"):
-                raws[signal.name] = 0
-            if signal.multiplexer_ids is None and signal.is_multiplexer:
-                shown = sorted({one for other in self._signals for one in other.multiplexer_ids or ()})
-                raws[signal.name] = shown[count % len(shown)] if shown else 0
+            is_float = codec.get_signal_by_name(name).is_float
+            raws[name] = value if is_float else payload.rounded.plain(layout.signals, row, value)
         data = np.frombuffer(codec.encode(raws, scaling=False, strict=False), np.uint8).copy()
         if self._checksum >= 0:
             data[self._checksum] = payload.crc_8.plain(data, len(data), self._checksum)
@@ -177,16 +179,29 @@ def _packs(signal: Any) -> bool:
     return signal.length in (32, 64) if signal.is_float else signal.length <= 64
 
 
-def _flat(signals: Sequence[Any]) -> bool:
-    """Whether a message has one multiplexer at most."""
-    return sum(bool(one.is_multiplexer) for one in signals) <= 1
+def _is_shown(signal: Any, variant: Mapping[str, int]) -> bool:
+    """Whether a signal is there while the multiplexers stand so."""
+    return signal.multiplexer_ids is None or variant.get(signal.multiplexer_signal) in signal.multiplexer_ids
 
 
-def _multiplexer(signals: Sequence[Any]) -> tuple[Any, list[int]]:
-    """The multiplexer that rules a message, and its values in the order of sending; [0] where there is none."""
-    shown = sorted({one for signal in signals for one in signal.multiplexer_ids or ()})
-    ruling = [one for one in signals if one.is_multiplexer and one.multiplexer_ids is None]
-    return (ruling[0], shown or [0]) if ruling and _flat(signals) else (None, [0])
+def _variants(signals: Sequence[Any]) -> list[dict[str, int]]:
+    """The ways in which the multiplexers can stand, in the order of sending, the first _VARIANTS; {} where none is."""
+    found: list[dict[str, int]] = [{}]
+    left = [one for one in signals if one.is_multiplexer]
+    while left:
+        # an outer one before those that it shows
+        names = {one.name for one in left}
+        outer = next((one for one in left if one.multiplexer_signal not in names), left[0])
+        left.remove(outer)
+        shown = {
+            value for one in signals if one.multiplexer_signal == outer.name for value in one.multiplexer_ids or ()
+        }
+        standing: list[dict[str, int]] = []
+        for variant in found:
+            values = sorted(shown) or [0]
+            standing += [{**variant, outer.name: value} for value in values] if _is_shown(outer, variant) else [variant]
+        found = standing[:_VARIANTS]
+    return found
 
 
 def _in_reach(low: int, high: int) -> tuple[int, int]:
@@ -226,5 +241,7 @@ def _habit(signal: Any, low: int, high: int) -> tuple[int, int]:
 def _within(signal: Any, minimum: float, maximum: float, low: int, high: int) -> tuple[int, int]:
     """Raw values of a physical range, inside the raw limits."""
     ends = sorted(((minimum - signal.offset) / signal.scale, (maximum - signal.offset) / signal.scale))
-    first = min(max(low, -int(-ends[0] // 1) if ends[0] == ends[0] // 1 else int(ends[0] // 1) + 1), high)
-    return first, max(min(high, int(ends[1] // 1)), first)
+    # a limit that is a whole number but for the last bits of the division is that number
+    low_end, high_end = (end - _SLACK * max(1.0, abs(end)) * sign for end, sign in zip(ends, (1, -1), strict=True))
+    first = min(max(low, ceil(low_end)), high)
+    return first, max(min(high, floor(high_end)), first)
