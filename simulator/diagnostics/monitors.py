@@ -17,7 +17,7 @@ _SECOND_NS = 1_000 * _MS_NS
 #: A message is missing after so many of its cycles, and not before a second.
 MISSED_CYCLES, SHORTEST_TIMEOUT_NS = 5, _SECOND_NS
 #: How often a test that is not content looks again.
-_LOOK_NS = 200 * _MS_NS
+_LOOK_NS = 500 * _MS_NS
 #: So many events within this time are a failure; none for as long is a pass.
 EVENTS, EVENTS_NS = 3, _SECOND_NS
 
@@ -137,6 +137,38 @@ class Counted:
             return None
         self._failed = False
         return False
+
+
+class OwnBus(Counted):
+    """The own controller on one network: bus-off is what counts.
+
+    It fails as well when for a second nothing was received and nothing of its own went out, unless that was only for
+    want of an acknowledgement: then it is the others who are missing. ``alive_ns``: when something last went through.
+    """
+
+    def __init__(self, alive_ns: Callable[[], int]) -> None:
+        super().__init__()
+        self._alive_ns = alive_ns
+        self._unanswered_ns = -NEVER_NS
+
+    def unanswered(self, t_ns: int) -> None:
+        """An own frame was not acknowledged."""
+        self._unanswered_ns = t_ns
+
+    def is_deaf(self, t_ns: int) -> bool:
+        """Whether nothing has gone through for a second."""
+        return self._alive_ns() + EVENTS_NS <= t_ns
+
+    def look(self, t_ns: int, since_ns: int) -> bool | None:
+        """Count bus-offs, and see whether anything goes through at all."""
+        alone = self._unanswered_ns + EVENTS_NS > t_ns
+        if t_ns >= since_ns + EVENTS_NS and self.is_deaf(t_ns) and not alone:
+            said, self._failed = self._failed, True
+            self.deadline_ns = t_ns + EVENTS_NS
+            return None if said else True
+        found = super().look(t_ns, since_ns)
+        self.deadline_ns = min(self.deadline_ns, max(t_ns, since_ns) + EVENTS_NS)
+        return found
 
 
 class Level:

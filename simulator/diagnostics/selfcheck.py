@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
+from typing import Protocol
 
 from simulator.datalink.controller import NEVER_NS
 from simulator.diagnostics import codes
 from simulator.diagnostics.memory import FaultMemory
-from simulator.diagnostics.monitors import EVENTS_NS, Counted, Expected, Level, Missing, Test, timeout_ns
+from simulator.diagnostics.monitors import EVENTS_NS, Counted, Expected, Level, Missing, OwnBus, Test, timeout_ns
 from simulator.diagnostics.reception import Checker
 from simulator.diagnostics.status import Snapshot
 from simulator.vehicle import Module, Vehicle
@@ -19,6 +21,8 @@ _MS_NS = 1_000_000
 ENABLE_NS, SUPPLY_ENABLE_NS = 3_000 * _MS_NS, 1_000 * _MS_NS
 #: The range of the supply, and how far it has to come back, in volt (common practice: 9 to 16 V).
 LOW_VOLT, HIGH_VOLT, BACK_VOLT = 9.0, 16.0, 0.5
+#: Tests of communication look at multiples of this.
+GRID_NS = 500 * _MS_NS
 _SUPPLY_FAIL_NS, _SUPPLY_PASS_NS = 500 * _MS_NS, 1_000 * _MS_NS
 
 
@@ -40,6 +44,28 @@ _TYPE_OF = {
 }
 
 
+class Heard(Protocol):
+    """When messages went through, in ns; -1 for never."""
+
+    def heard_ns(self, network: str, message: str) -> int:
+        """When the module last received a message."""
+
+    def sent_ns(self, network: str, message: str) -> int:
+        """When a message last reached anybody."""
+
+
+class Unheard:
+    """Nothing has ever gone through: what a module knows until a simulation tells it more."""
+
+    def heard_ns(self, network: str, message: str) -> int:
+        """Never."""
+        return -1
+
+    def sent_ns(self, network: str, message: str) -> int:
+        """Never."""
+        return -1
+
+
 @dataclass(frozen=True)
 class World:
     """What a module notices of its own state; ``configured``: no fault has taken its configuration."""
@@ -48,6 +74,14 @@ class World:
     ignition_on: bool = False
     supply_volt: float = 0.0
     configured: bool = True
+
+
+def _on_grid(t_ns: int, grid_ns: int) -> int:
+    return NEVER_NS if t_ns >= NEVER_NS else -(-t_ns // grid_ns) * grid_ns
+
+
+def _next_ns(tests: Mapping[int, Test], grid_ns: int) -> int:
+    return _on_grid(min((test.deadline_ns for test in tests.values()), default=NEVER_NS), grid_ns)
 
 
 def origin_of(vehicle: Vehicle, network: str, message: str) -> str | None:
@@ -68,36 +102,31 @@ def origin_of(vehicle: Vehicle, network: str, message: str) -> str | None:
 class SelfCheck:
     """The tests of one module. ``settle`` it when its world changes, let it look when ``deadline_ns`` has come.
 
-    ``heard_ns(network, message)``: when the module last received a message, -1 for never. ``told(t_ns, code, status)``
-    is called when the status byte of a code changes.
+    ``heard`` knows what went through, ``told(t_ns, code, status)`` is called when the status byte of a code changes.
+    Tests of communication look at whole half seconds only, all modules at once: so a simulation stops less often.
     """
 
-    def __init__(
-        self,
-        vehicle: Vehicle,
-        module: Module,
-        memory: FaultMemory,
-        heard_ns: Callable[[str, str], int],
-        told: Callable[[int, int, int], None],
-    ) -> None:
+    def __init__(self, vehicle: Vehicle, module: Module, memory: FaultMemory) -> None:
         self.memory = memory
         self.world = World()
         self.configuration = Configuration.COMPLETE
         #: Something inside it is broken that it can notice.
         self.broken = False
         self.deadline_ns = NEVER_NS
-        self._module, self._told = module, told
+        self.heard: Heard = Unheard()
+        self.told: Callable[[int, int, int], None] = lambda t_ns, code, status: None
+        self._module = module
         self._networks = [name for name in vehicle.networks if module.name in vehicle.networks[name].places]
         self._receives: Callable[[str], bool] = lambda network: True
         self._running_ns = self._in_range_ns = NEVER_NS
         self._own: dict[int, Test] = {}
         self._talk: dict[int, Test] = {}
-        self._bus_off: dict[str, Counted] = {}
+        self._bus: dict[str, OwnBus] = {}
         self._checkers: dict[tuple[str, int, bool], Checker] = {}
         self._lost_base: dict[tuple[str, int, bool], int] = {}
         self._last_counter: dict[tuple[str, int, bool], int] = {}
         self._set_up_own()
-        self._set_up_talk(vehicle, heard_ns)
+        self._set_up_talk(vehicle)
         for number in (*self._own, *self._talk, *map(codes.code_number, module.diagnostics.codes)):
             memory.support(number, warns=module.diagnostics.lamp)
 
@@ -114,14 +143,17 @@ class SelfCheck:
         for kind, failure_type in _TYPE_OF.items():
             self._own[codes.with_type(codes.SOFTWARE, failure_type)] = Level(self._is_in(kind))
 
-    def _set_up_talk(self, vehicle: Vehicle, heard_ns: Callable[[str, str], int]) -> None:
+    def _set_up_talk(self, vehicle: Vehicle) -> None:
         order = list(vehicle.networks)
         for name in self._networks:
             network = vehicle.networks[name]
             base = min(codes.FIRST_BUS_OFF + order.index(name), codes.LAST_BUS_OFF)
-            test = self._talk.setdefault(codes.with_type(base, codes.BUS_OFF), Counted())
-            assert isinstance(test, Counted)
-            self._bus_off[name] = test
+            own = [one.name for one in network.messages if one.sender == self._module.name and one.cycle_ms]
+            others = [one.name for one in network.messages if self._module.name in one.receivers and one.cycle_ms]
+            if own or others:
+                bus = OwnBus(partial(self._latest_ns, name, own, others))
+                self._bus[name] = bus
+                self._talk[codes.with_type(base, codes.BUS_OFF)] = bus
             for message in network.messages:
                 origin = origin_of(vehicle, name, message.name)
                 if self._module.name not in message.receivers or origin is None or origin not in vehicle.modules:
@@ -133,7 +165,8 @@ class SelfCheck:
                 for kind in checker.kinds:
                     self._talk.setdefault(codes.with_type(codes.invalid_data_base(lost), kind), Counted())
                 if message.cycle_ms and origin != self._module.name:
-                    missing = self._talk.setdefault(codes.with_type(lost, codes.MISSING_MESSAGE), Missing(heard_ns))
+                    number = codes.with_type(lost, codes.MISSING_MESSAGE)
+                    missing = self._talk.setdefault(number, Missing(self._heard_ns))
                     assert isinstance(missing, Missing)
                     missing.expected.append(
                         Expected(name, message.name, message.frame_id, timeout_ns(message.cycle_ms))
@@ -141,6 +174,14 @@ class SelfCheck:
 
     def _is_in(self, kind: Configuration) -> Callable[[bool], bool]:
         return lambda was: self.state is kind
+
+    def _heard_ns(self, network: str, message: str) -> int:
+        return self.heard.heard_ns(network, message)
+
+    def _latest_ns(self, network: str, own: Sequence[str], others: Sequence[str]) -> int:
+        """When a message of another last came, or one of its own last went out; -1 for never."""
+        came = max((self.heard.heard_ns(network, name) for name in others), default=-1)
+        return max((came, *(self.heard.sent_ns(network, name) for name in own)))
 
     @property
     def state(self) -> Configuration:
@@ -174,10 +215,15 @@ class SelfCheck:
 
     def controller(self, t_ns: int, network: str, status: str) -> None:
         """The own controller on a network has changed its status."""
-        test = self._bus_off.get(network)
+        test = self._bus.get(network)
         if test is not None and status == "bus off":
             test.happened(t_ns)
-            self.deadline_ns = min(self.deadline_ns, test.deadline_ns)
+            self._hurry(test)
+
+    def unanswered(self, t_ns: int, network: str) -> None:
+        """A frame of its own was not acknowledged on a network."""
+        if network in self._bus:
+            self._bus[network].unanswered(t_ns)
 
     def odd_frame(
         self, t_ns: int, network: str, frame_id: int, extended: bool, data: bytes, last: bytes | None
@@ -192,7 +238,7 @@ class SelfCheck:
             test = self._talk[codes.with_type(codes.invalid_data_base(self._lost_base[key]), kind)]
             assert isinstance(test, Counted)
             test.happened(t_ns, frame_id)
-            self.deadline_ns = min(self.deadline_ns, test.deadline_ns)
+            self._hurry(test)
         counter = checker.counter(data)
         if counter is not None:
             self._last_counter[key] = counter
@@ -208,14 +254,16 @@ class SelfCheck:
         enabled_ns = NEVER_NS if self.memory.frozen else self._running_ns
         self._look(t_ns, self._own, enabled_ns, everything)
         self._look(t_ns, self._talk, NEVER_NS if self.memory.frozen else self._enabled_ns(), everything)
-        tests = (*self._own.values(), *self._talk.values())
-        self.deadline_ns = min((test.deadline_ns for test in tests), default=NEVER_NS)
+        self.deadline_ns = min(_next_ns(self._own, 1), _next_ns(self._talk, GRID_NS))
+
+    def _hurry(self, test: Test) -> None:
+        self.deadline_ns = min(self.deadline_ns, _on_grid(test.deadline_ns, GRID_NS))
 
     def report(self, t_ns: int, number: int, failed: bool, detail: int = 0) -> None:
         """A test of a code has completed; also for tests that somebody else makes in this module."""
         entry = self.memory.support(number, warns=self._module.diagnostics.lamp)
         if self.memory.report(number, failed, Snapshot(t_ns, self.world.supply_volt, detail)):
-            self._told(t_ns, number, entry.status)
+            self.told(t_ns, number, entry.status)
 
     def _enabled_ns(self) -> int:
         """From when on communication is judged."""
@@ -232,16 +280,20 @@ class SelfCheck:
                 continue
             since_ns = enabled_ns
             if isinstance(test, Missing):
-                since_ns = self._heard_from_ns(test, enabled_ns)
+                since_ns = self._heard_from_ns(t_ns, test, enabled_ns)
             if since_ns > t_ns:
                 test.forget()
             failed = test.look(t_ns, since_ns)
             if failed is not None:
                 self.report(t_ns, number, failed, test.detail)
 
-    def _heard_from_ns(self, test: Missing, enabled_ns: int) -> int:
-        """A module whose own controller was off the bus, or that does not listen, cannot miss anybody."""
-        networks = {item.network for item in test.expected}
-        if not all(self._receives(network) for network in networks):
-            return NEVER_NS
-        return max([enabled_ns, *(self._bus_off[network].last_ns + EVENTS_NS for network in networks)])
+    def _heard_from_ns(self, t_ns: int, test: Missing, enabled_ns: int) -> int:
+        """From when on others can be missed: not while nothing at all is received and the own controller is bus-off."""
+        since_ns = enabled_ns
+        for network in {item.network for item in test.expected}:
+            if not self._receives(network):
+                return NEVER_NS
+            again_ns = self._bus[network].last_ns + EVENTS_NS
+            if again_ns > t_ns and self._bus[network].is_deaf(t_ns):
+                since_ns = max(since_ns, again_ns)
+        return since_ns

@@ -38,7 +38,7 @@ class DiagnosticUnit:
     """Diagnosis of one module. ``feed`` it requests, ``confirmed`` its frames; at ``deadline_ns`` it has to be ``due``.
 
     What it wants on the bus is taken with ``take``: (network, frame); ``taken_back`` are frames no longer wanted.
-    ``restart`` is called when a tester asks for a reset, ``told(t_ns, code, status)`` when a status byte changes.
+    ``restart`` is called when a tester asks for a reset.
     """
 
     def __init__(self, vehicle: Vehicle, name: str, seed: int = 0) -> None:
@@ -46,16 +46,8 @@ class DiagnosticUnit:
         self.description = module
         self.on = False
         self.memory = FaultMemory()
-        self.heard_ns: Callable[[str, str], int] = lambda network, message: -1
-        self.told: Callable[[int, int, int], None] = lambda t_ns, code, status: None
         self.restart: Callable[[int], None] = lambda t_ns: None
-        self.check = SelfCheck(
-            vehicle,
-            module,
-            self.memory,
-            lambda network, message: self.heard_ns(network, message),
-            lambda t_ns, code, status: self.told(t_ns, code, status),
-        )
+        self.check = SelfCheck(vehicle, module, self.memory)
         self.identity = identity_of(vehicle, name)
         self.server = Server(
             self.memory, Lock(self.identity.security_constant, name, seed), emissions=module.request_id in ADDRESSES
@@ -91,6 +83,10 @@ class DiagnosticUnit:
         """The module's controller on a network has become error active, error passive or bus off."""
         self.check.controller(t_ns, network, status)
         self._plan(t_ns)
+
+    def unanswered(self, t_ns: int, network: str) -> None:
+        """A frame of the module was not acknowledged on a network."""
+        self.check.unanswered(t_ns, network)
 
     def odd_frame(self, t_ns: int, network: str, frame: Outgoing, last: bytes | None) -> None:
         """A message of the database from somebody who is not its sender; ``last`` is what its sender sent last."""

@@ -36,6 +36,23 @@ class Receptions:
         t_ns, received_by = self._latest.get(key, (-1, ()))
         return t_ns if module in received_by else self._before.get(key, {}).get(module, -1)
 
+    def latest_ns(self, network: str, message: str) -> int:
+        """When a message last reached anybody; -1 for never."""
+        return self._latest.get((network, message), (-1, ()))[0]
+
+
+class _Heard:
+    """What one module has heard of."""
+
+    def __init__(self, receptions: Receptions, module: str) -> None:
+        self._receptions, self._module = receptions, module
+
+    def heard_ns(self, network: str, message: str) -> int:
+        return self._receptions.last_ns(self._module, network, message)
+
+    def sent_ns(self, network: str, message: str) -> int:
+        return self._receptions.latest_ns(network, message)
+
 
 class Diagnosed(Protocol):
     """What is needed of a control module."""
@@ -72,8 +89,10 @@ class Watch:
             self._connect(name, module, tell)
 
     def _connect(self, name: str, module: Diagnosed, tell: Callable[[Event], None]) -> None:
-        module.unit.heard_ns = lambda network, message: self.receptions.last_ns(name, network, message)
-        module.unit.told = lambda t_ns, code, status: tell(Event(t_ns, "code", name, f"{code_text(code)} {status:02X}"))
+        module.unit.check.heard = _Heard(self.receptions, name)
+        module.unit.check.told = lambda t_ns, code, status: tell(
+            Event(t_ns, "code", name, f"{code_text(code)} {status:02X}")
+        )
 
     def heeds(self, network: str, frame_id: int) -> bool:
         """Whether frames of an identifier are handed to a module one by one."""
@@ -103,6 +122,8 @@ class Watch:
     def attempted(self, network: str, attempt: Attempt) -> tuple[str, ...]:
         """A frame has been sent, well or not; the modules whose next deadline may have changed."""
         frame = attempt.frame
+        if attempt.outcome is Outcome.NOT_ACKNOWLEDGED and attempt.node in self._modules:
+            self._modules[attempt.node].unit.unanswered(attempt.t_end_ns, network)
         if attempt.outcome is not Outcome.OK:
             return ()
         if frame.name is not None:
