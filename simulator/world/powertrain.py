@@ -98,7 +98,7 @@ def step(drivetrain: Drivetrain, state: State, seconds: float) -> State:
 
 def _drive(state: State, seconds: float) -> State:
     """What the driver does: the legs of the script in turn."""
-    kmh, left = state.kmh, seconds
+    before, kmh, left = state.kmh, state.kmh, seconds
     while state.legs:
         leg = state.legs[0]
         if leg.verb in ("wait", "to"):
@@ -118,14 +118,14 @@ def _drive(state: State, seconds: float) -> State:
                 break
             continue
         else:
-            state = _act(state, leg)
+            state = _act(replace(state, kmh=kmh), leg)
         state = replace(state, legs=state.legs[1:], leg_s=0.0, leg_kmh=kmh)
-    faster = (kmh - state.kmh) / seconds
-    moving = max(kmh, state.kmh) >= 0.1
+    faster = (kmh - before) / seconds
+    moving = max(kmh, before) >= 0.1
     return replace(
         state,
         kmh=kmh,
-        distance_km=state.distance_km + (state.kmh + kmh) / 2.0 / 3600.0 * seconds,
+        distance_km=state.distance_km + (before + kmh) / 2.0 / 3600.0 * seconds,
         # rolling and air resistance, and what it takes to become faster (own choice: full pedal is 2 m/s2 at 60 km/h)
         accelerator=min(100.0, max(0.0, 0.12 * kmh + 9.0 * faster)) if moving else 0.0,
         braking_kpa=max(_HOLD_KPA if state.brake else 0.0, 900.0 * -faster if faster < -1.0 else 0.0),
@@ -201,6 +201,8 @@ def _turn(drivetrain: Drivetrain, state: State, seconds: float) -> State:
         wanted = max(idle, input_rpm(drivetrain, state) if state.gear else state.held_rpm)
     rpm = state.engine_rpm
     rate = RUN_UP_RPM_PER_S if wanted > rpm else RUN_DOWN_RPM_PER_S
+    if state.shift_s > 0.0:
+        rate = max(rate, abs(wanted - rpm) / max(state.shift_s, seconds))  # the clutch brings it there in time
     if abs(wanted - rpm) <= rate * seconds or (state.gear and not state.standing and state.shift_s <= 0.0):
         rpm = wanted
     else:
