@@ -8,9 +8,10 @@ Sources: Bosch CAN Specification 2.0 (1991), part B; Bosch CAN FD Specification 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.frame import PADDING
 from simulator.datalink.island import Island, Station, Timing, TracedBit
 from simulator.datalink.trouble import Trouble, trouble_of
 from simulator.errors import BadRequest
@@ -63,6 +64,8 @@ class Bitwise:
         self._islands: list[Island] = []
         self._stuck: dict[str, int] = {}
         self._last: dict[str, Trouble] = {}
+        #: By transmitter, who has received and who has acknowledged its frame and is on another wire by now.
+        self._apart: dict[str, tuple[set[str], set[str]]] = {}
         self._count = 0
         #: How many frames have gone through.
         self.through = 0
@@ -205,6 +208,11 @@ class Bitwise:
 
     def _settle_island(self, t_ns: int, names: tuple[str, ...], wiring: Wiring) -> Island:
         """A new island of these nodes; it takes over the clock of the busiest they come from."""
+        for name in names:
+            station = self._stations[name]
+            if station.row[layout.SENDS] and station.row[layout.AT] >= 0:
+                for kept, heard in zip(self._apart.setdefault(name, (set(), set())), station.heard_by, strict=True):
+                    kept.update(set(heard) - set(names))
         island = Island([self._stations[name] for name in names], self._timing, t_ns, wiring)
         before = [self._home[name] for name in names if name in self._home]
         if before:
@@ -241,10 +249,10 @@ class Bitwise:
                 outcome = _OUTCOMES.get(a, Outcome.DISTURBED)
                 frame = stations[n].slots[island.rows[n, layout.SLOT]]
                 assert frame is not None
-                self._attempted(island.attempt(n, t_ns, frame, outcome))
+                self._attempted(self._attempt(island, n, t_ns, frame, outcome))
             elif what == layout.CHANGED:
                 self._changed(t_ns, name, _STATUS[a])
-            else:
+            elif what != layout.UNDETECTED or not self._is_from_apart(island, n):
                 trouble = trouble_of(t_ns, what, name, a, b)
                 self.troubles[name, trouble.kind, trouble.place] += 1
                 self._last[name] = trouble
@@ -253,17 +261,52 @@ class Bitwise:
         if self._window is not None:
             self.bits += island.taken()
 
+    def _attempt(self, island: Island, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
+        """The record of an attempt, with those who took part while they were on the same wire."""
+        attempt = island.attempt(n, t_ns, frame, outcome)
+        got, acked = self._apart.pop(attempt.node, ((), ()))
+        if got or acked:
+            attempt = attempt._replace(
+                received_by=tuple(name for name in self._stations if name in (*attempt.received_by, *got)),
+                acknowledged_by=tuple(name for name in self._stations if name in (*attempt.acknowledged_by, *acked)),
+            )
+        return attempt
+
+    def _is_from_apart(self, island: Island, n: int) -> bool:
+        """Whether a frame that nobody on this wire sends is one whose sender is on another since its recessive end."""
+        found = False
+        for other in self._islands:
+            for station in other.stations if other is not island else ():
+                frame = station.slots[other.committed(station.name, layout.SLOT)]
+                sends = other.committed(station.name, layout.SENDS)
+                if frame is not None and sends and has_read(island.rows[n].tolist(), frame):
+                    found = True
+                    if other.committed(station.name, layout.AT) >= 0:
+                        self._apart.setdefault(station.name, (set(), set()))[0].add(island.stations[n].name)
+        return found
+
     def _sent(self, island: Island, n: int, t_ns: int) -> None:
         station = island.stations[n]
         slot = int(island.rows[n, layout.SLOT])
         frame, key = station.slots[slot], station.keys[slot]
         assert frame is not None
         self.through += 1
-        attempt = island.attempt(n, t_ns, frame, Outcome.OK)
+        attempt = self._attempt(island, n, t_ns, frame, Outcome.OK)
         if station.waiting.get(key) is frame:
             del station.waiting[key]
         island.load(n)
         self._attempted(attempt)
+
+
+def has_read(row: Sequence[int], frame: Outgoing) -> bool:
+    """Whether what a controller has read is this frame: identifier, form and every byte."""
+    form, size = row[layout.FORM], row[layout.SIZE]
+    forms = bool(form & layout.EXTENDED), bool(form & layout.REMOTE), bool(form & layout.FD)
+    if row[layout.IDENT] != frame.frame_id or forms != (frame.extended, frame.remote, frame.fd):
+        return False
+    words = row[layout.WORDS : layout.WORDS + -(-size // 4)]
+    data = b"".join(word.to_bytes(min(4, size - 4 * k), "big") for k, word in enumerate(words))
+    return frame.remote or data == frame.data.ljust(size, bytes([PADDING]))
 
 
 def parts_of(wiring: Wiring) -> list[tuple[str, ...]]:

@@ -83,7 +83,7 @@ def note(world: Ints, notes: Ints, what: int, n: int, a: int, b: int) -> None:
         notes[k, 3] = a
         notes[k, 4] = b
         world[NOTES] = k + 1
-    if what >= SENT:
+    if what >= UNDETECTED:
         world[STOPS] += 1
 
 

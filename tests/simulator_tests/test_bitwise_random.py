@@ -17,7 +17,6 @@ from simulator.datalink.controller import Outcome
 from simulator.datalink.frame import encode
 
 
-
 class Storm:
     """A few nodes, traffic and flipped samples from a seed, single ones at single nodes."""
 
@@ -138,3 +137,21 @@ def test_every_bus_off_recovers_by_the_rule(seed: int) -> None:
     assert sequences == 128
     assert run == 0
     assert bench.counters("A") == [(0, 0)]
+
+
+def test_a_frame_whose_end_comes_after_the_wire_has_parted() -> None:
+    """Own rule: from the ACK delimiter on a frame is recessive; who is alone from there has received it all the same.
+
+    Sender and receivers end on wires of their own: no frame out of nothing, and the record names all who took part.
+    """
+    frame = encode(0x123, b"\x01\x02\x03\x04\x05")
+    for bit in range(frame.field("ACK delimiter").start, frame.length):
+        bench = BitBench("T", "A", "B")
+        bench.send("T", 0x123, b"\x01\x02\x03\x04\x05")
+        bench.run(bench.t_ns + bit * BIT_NS)
+        bench.wire("T", "A", "B", hearers={"T": ("T",), "A": ("A", "B"), "B": ("A", "B")})
+        bench.run(bench.t_ns + 100 * BIT_NS)
+        assert not bench.troubles, bit
+        (attempt,) = bench.attempts
+        assert attempt.outcome is Outcome.OK
+        assert attempt.acknowledged_by == attempt.received_by == ("A", "B")
