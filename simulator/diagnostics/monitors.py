@@ -155,14 +155,13 @@ class OwnBus(Counted):
         """An own frame was not acknowledged."""
         self._unanswered_ns = t_ns
 
-    def is_deaf(self, t_ns: int) -> bool:
-        """Whether nothing has gone through for a second."""
-        return self._alive_ns() + EVENTS_NS <= t_ns
+    def is_to_blame(self, t_ns: int) -> bool:
+        """Whether nothing has gone through for a second, and not only for want of an acknowledgement."""
+        return self._alive_ns() + EVENTS_NS <= t_ns and self._unanswered_ns + EVENTS_NS <= t_ns
 
     def look(self, t_ns: int, since_ns: int) -> bool | None:
         """Count bus-offs, and see whether anything goes through at all."""
-        alone = self._unanswered_ns + EVENTS_NS > t_ns
-        if t_ns >= since_ns + EVENTS_NS and self.is_deaf(t_ns) and not alone:
+        if t_ns >= since_ns + EVENTS_NS and self.is_to_blame(t_ns):
             said, self._failed = self._failed, True
             self.deadline_ns = t_ns + EVENTS_NS
             return None if said else True

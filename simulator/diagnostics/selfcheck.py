@@ -24,6 +24,7 @@ LOW_VOLT, HIGH_VOLT, BACK_VOLT = 9.0, 16.0, 0.5
 #: Tests of communication look at multiples of this.
 GRID_NS = 500 * _MS_NS
 _SUPPLY_FAIL_NS, _SUPPLY_PASS_NS = 500 * _MS_NS, 1_000 * _MS_NS
+_STATE_FAIL_NS = 500 * _MS_NS
 
 
 class Configuration(StrEnum):
@@ -119,6 +120,7 @@ class SelfCheck:
         self._networks = [name for name in vehicle.networks if module.name in vehicle.networks[name].places]
         self._receives: Callable[[str], bool] = lambda network: True
         self._running_ns = self._in_range_ns = NEVER_NS
+        self._cleared_ns = 0
         self._own: dict[int, Test] = {}
         self._talk: dict[int, Test] = {}
         self._bus: dict[str, OwnBus] = {}
@@ -139,9 +141,9 @@ class SelfCheck:
         self._own[codes.with_type(codes.SUPPLY, codes.VOLTAGE_HIGH)] = Level(
             lambda was: self.world.supply_volt > HIGH_VOLT - BACK_VOLT * was, _SUPPLY_FAIL_NS, _SUPPLY_PASS_NS
         )
-        self._own[codes.with_type(codes.MODULE, codes.INTERNAL)] = Level(lambda was: self.broken)
+        self._own[codes.with_type(codes.MODULE, codes.INTERNAL)] = Level(lambda was: self.broken, _STATE_FAIL_NS)
         for kind, failure_type in _TYPE_OF.items():
-            self._own[codes.with_type(codes.SOFTWARE, failure_type)] = Level(self._is_in(kind))
+            self._own[codes.with_type(codes.SOFTWARE, failure_type)] = Level(self._is_in(kind), _STATE_FAIL_NS)
 
     def _set_up_talk(self, vehicle: Vehicle) -> None:
         order = list(vehicle.networks)
@@ -245,6 +247,7 @@ class SelfCheck:
 
     def cleared(self, t_ns: int) -> None:
         """Codes have been cleared: every test begins anew."""
+        self._cleared_ns = t_ns
         for test in (*self._own.values(), *self._talk.values()):
             test.forget()
         self.look(t_ns, everything=True)
@@ -269,7 +272,7 @@ class SelfCheck:
         """From when on communication is judged."""
         if NEVER_NS in (self._running_ns, self._in_range_ns):
             return NEVER_NS
-        return max(self._running_ns + ENABLE_NS, self._in_range_ns + SUPPLY_ENABLE_NS)
+        return max(self._running_ns + ENABLE_NS, self._in_range_ns + SUPPLY_ENABLE_NS, self._cleared_ns)
 
     def _look(self, t_ns: int, tests: dict[int, Test], enabled_ns: int, everything: bool) -> None:
         for number, test in tests.items():
@@ -288,12 +291,11 @@ class SelfCheck:
                 self.report(t_ns, number, failed, test.detail)
 
     def _heard_from_ns(self, t_ns: int, test: Missing, enabled_ns: int) -> int:
-        """From when on others can be missed: not while nothing at all is received and the own controller is bus-off."""
+        """From when on others can be missed: not while the own bus is to blame, or normal messages are switched off."""
         since_ns = enabled_ns
         for network in {item.network for item in test.expected}:
             if not self._receives(network):
                 return NEVER_NS
-            again_ns = self._bus[network].last_ns + EVENTS_NS
-            if again_ns > t_ns and self._bus[network].is_deaf(t_ns):
-                since_ns = max(since_ns, again_ns)
+            if self._bus[network].is_to_blame(t_ns):
+                since_ns = t_ns + EVENTS_NS
         return since_ns
