@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import udsoncan
-from diagnostic_bench import PIPKIN, SECOND_NS
+from diagnostic_bench import PIPKIN, SECOND_NS, Ear
 
 from simulator.diagnostics import (
     AGEING_CYCLES,
@@ -170,24 +170,6 @@ def test_groups_for_clearing() -> None:
 
 
 # --- the tests a module makes
-
-
-class Ear:
-    """Messages that go through on time, but for those of some senders."""
-
-    def __init__(self) -> None:
-        self.t_ns = 0
-        self.missing: set[str] = set()
-        self.silent = False
-        self._last: dict[str, int] = {}
-
-    def heard_ns(self, network: str, message: str) -> int:
-        if self.silent or message[:3].upper() in self.missing:
-            return self._last.get(message, -1)
-        self._last[message] = self.t_ns
-        return self.t_ns
-
-    sent_ns = heard_ns
 
 
 class Car:
