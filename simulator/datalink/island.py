@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import FD_LENGTHS, PADDING
 from simulator.datalink.trouble import FIELDS, STATES
-from simulator.kernels import bits, layout, quanta
+from simulator.kernels import bits, bus, layout, quanta
 from simulator.kernels.sending import LONGEST_BITS, write_bits
 
 Ints = NDArray[np.int64]
@@ -118,7 +118,7 @@ class Island:
         self._known: dict[int, tuple[str, ...]] = {}
         self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy())
         self._learn(0)
-        self.world[layout.HELD] = self._masks[0, bits.place_of(self._keys, 0)]
+        self.world[layout.HELD] = self._masks[0, bus.place_of(self._keys, 0)]
         self._kept[1][:] = self.world
 
     def _mask(self, names: Iterable[str]) -> int:
@@ -136,7 +136,7 @@ class Island:
         """Give every station its controller back."""
         for n, station in enumerate(self.stations):
             if self.rows[n, layout.TWIN]:
-                bits.catch_up(self.rows, n)
+                bus.catch_up(self.rows, n)
             station.row, station.wire, station.sizes = self.rows[n], self.wire[n], self.sizes[n]
             station.heard_by = tuple(self.names(int(station.row[field])) for field in (layout.GOT, layout.ACKED))
 
@@ -144,7 +144,7 @@ class Island:
         """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
         other = next((one for one in others if not one.at_rest), others[0])
         at_ns = other.now_ns
-        bits.anchor(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
+        bus.anchor(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
         for one in others:
             for name in set(one.number) & set(self.number):
                 n = self.number[name]
@@ -181,7 +181,7 @@ class Island:
         """Start of the bit that comes next."""
         world = self.world
         whole = world.item(layout.BITS) * 1_000_000_000 // self.timing.bit_rate
-        return int(world.item(layout.ANCHOR_NS) + whole + round(self.clock.item(bits.MORE_NS)))
+        return int(world.item(layout.ANCHOR_NS) + whole + round(self.clock.item(bus.MORE_NS)))
 
     def run_ahead(self, limit_ns: int = NEVER_NS) -> None:
         """Find the next instant at which somebody has to be told something; until then the state is provisional."""
@@ -191,6 +191,7 @@ class Island:
         if limit_ns <= now_ns:
             limit_ns = NEVER_NS
         limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self.timing.bit_ns))
+        limit_ns = self._trace_or_not(now_ns, limit_ns)
         # frames that start in this bit start: what is submitted at this instant from now on comes too late
         reason = self._run(limit_ns, keep=True)
         self.due_ns = NEVER_NS if reason == bits.QUIET else max(self.now_ns, limit_ns * (reason == bits.LIMIT))
@@ -213,7 +214,7 @@ class Island:
 
     def set_off(self, t_ns: int, *numbers: int) -> None:
         """Count bits from an instant on: all of a quiet bus, or some controllers."""
-        bits.anchor(self.world, self.clock, t_ns)
+        bus.anchor(self.world, self.clock, t_ns)
         if self.world[layout.TIMED]:
             chosen = list(numbers) or slice(None)
             self.rows[chosen, layout.DUE_PS], self.rows[chosen, layout.SAMPLED] = 1000 * t_ns, 1
@@ -227,7 +228,7 @@ class Island:
             rows[:, field] = 1
         rows[:, layout.STATE], rows[:, layout.AT] = layout.INTERMISSION, -1
         world[layout.OPENED_NS] = world[layout.OFFERED_NS] = -1
-        bits.anchor(world, self.clock, t_ns)
+        bus.anchor(world, self.clock, t_ns)
         self.due_ns = t_ns
 
     def settle(self) -> list[list[int]]:
@@ -237,6 +238,8 @@ class Island:
         self.world[layout.NOTES] = self.world[layout.STOPS] = 0
         self.due_ns = self.now_ns
         noted: list[list[int]] = self.notes[:count].tolist()
+        # of one bit in the order of the controllers, whoever read for whom
+        noted.sort(key=lambda note: (note[0], note[2]))
         return noted
 
     def _run(self, limit_ns: int, keep: bool = False) -> int:
@@ -274,7 +277,7 @@ class Island:
         if 2 * self._sets > _TABLE:
             self._keys.fill(-1)
             self._sets = 0
-        at = bits.place_of(self._keys, drive)
+        at = bus.place_of(self._keys, drive)
         levels = self._wiring.read(frozenset(self.names(drive)))
         self._masks[:, at] = self._mask(levels.dominant), self._mask(levels.neither)
         for n, station in enumerate(self.stations):
@@ -306,8 +309,19 @@ class Island:
     def watch(self, from_ns: int, until_ns: int) -> None:
         """Keep the bits of a window."""
         self._window = (from_ns, until_ns)
-        self._trace = np.zeros((_WATCHED, bits.TRACE + len(self.stations)), np.int64)
         self.world[layout.TRACED] = self._kept[1][layout.TRACED] = 0
+
+    def _trace_or_not(self, now_ns: int, limit_ns: int) -> int:
+        """Trace while the window is open, with every controller reading for itself; until when that stays so."""
+        first, last = self._window
+        tracing = first <= now_ns < last
+        if tracing and not len(self._trace):
+            for n in range(len(self.rows)):
+                if self.rows[n, layout.TWIN]:
+                    bus.catch_up(self.rows, n)
+        if tracing != bool(len(self._trace)):
+            self._trace = np.zeros((_WATCHED * tracing, bits.TRACE + len(self.stations)), np.int64)
+        return min(limit_ns, last if tracing else first) if now_ns < last else limit_ns
 
     def taken(self) -> list[TracedBit]:
         """The bits of the window that have come to pass since the last call."""

@@ -6,34 +6,44 @@ state), where nothing can happen any more, and at a limit; what the wire shows i
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
+from simulator.kernels.bus import (
+    DATA_NS,
+    NOMINAL_NS,
+    Floats,
+    anchor,
+    catch_up,
+    lagged,
+    muster,
+    muster_all,
+    now_ns,
+    place_of,
+    reads,
+    spend,
+)
 from simulator.kernels.controller import step
 from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     ALONE,
-    ANCHOR_NS,
-    AT,
+    AWAKE,
     BIT,
     BITS,
     BUS_OFF,
     COUNT,
     CRC_DELIMITER,
-    DOMINANTS,
     DRIVE,
-    ELAPSED,
     FIELD,
     FINISHED,
     FIRST_NOTE,
     FLIPPED,
     FRAME,
     HELD,
-    HERTZ,
     ID,
     IDLE,
+    IDLERS,
     INTEGRATING,
     INTERMISSION,
+    LAGGING,
+    LEADERS,
     LEFT,
     LINGERS,
     MUTE,
@@ -41,14 +51,9 @@ from simulator.kernels.layout import (
     OFFERED_NS,
     OPENED_NS,
     RATE,
-    RESTING,
     RISEN,
-    ROW,
-    SEEN,
     SENDS,
-    SHOWS,
     SKILL,
-    SLOT,
     SLOW,
     STATE,
     STOPS,
@@ -57,58 +62,36 @@ from simulator.kernels.layout import (
     TOLD,
     TRACED,
     TWIN,
+    TWINS,
     VERDICT,
     WANTS,
-    WORDS,
     Bytes,
     Ints,
     fail,
 )
-from simulator.kernels.reading import begin, follow
-
-Floats = NDArray[np.float64]
+from simulator.kernels.passing import hurry
+from simulator.kernels.reading import begin
 
 #: Why the loop has stopped.
 LIMIT, STOP, QUIET, UNKNOWN_SET, MIXED, FULL = range(6)
 #: Columns of the trace before those of the controllers: start of the bit, its end, who drove, who read dominant.
 TRACE = 4
-#: The unit of ``clock``: duration of a nominal and of a data bit in ns, sample points as a part of the bit, and what
-#: has passed since the anchor besides whole nominal bits, in ns.
-NOMINAL_NS, DATA_NS, NOMINAL_POINT, DATA_POINT, MORE_NS = range(5)
-
-
-@inlined
-def place_of(keys: Ints, drive: int) -> int:
-    """Where a set of drivers is, or would be, in the table of levels."""
-    last = keys.shape[0] - 1
-    k: int = (drive * 0x9E3779B1 >> 7) & last
-    while keys[k] != drive and keys[k] != -1:
-        k = (k + 1) & last
-    return k
-
-
-@inlined
-def now_ns(world: Ints, clock: Floats) -> int:
-    """Start of the bit that comes next."""
-    t_ns: int = world[ANCHOR_NS] + world[BITS] * 1_000_000_000 // world[HERTZ] + round(clock[MORE_NS])
-    return t_ns
-
-
-@compiled
-def anchor(world: Ints, clock: Floats, t_ns: int) -> None:
-    """Count time from here on."""
-    world[ANCHOR_NS] = t_ns
-    world[BITS] = 0
-    clock[MORE_NS] = 0.0
 
 
 @inlined
 def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bool, bool]:
     """Start frames where one waits, once for each bit; (who drives, whether anything goes on, whether a frame does)."""
-    drive, busy, rest = 0, False, True
+    drive, busy, resting = 0, False, True
     opened = world[OPENED_NS] == t_ns
     world[OPENED_NS] = t_ns
+    if world[IDLERS]:
+        world[OFFERED_NS] = t_ns
+    if world[LAGGING] or world[TWINS]:
+        busy, resting = True, False
+    awake = world[AWAKE]
     for n in range(rows.shape[0]):
+        if awake >> n & 1 == 0:
+            continue
         state = rows[n, STATE]
         if state == IDLE or (state == INTERMISSION and rows[n, COUNT] == 2):
             world[OFFERED_NS] = t_ns
@@ -116,51 +99,25 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
             begin(rows, n, t_ns)
             state = FRAME
             anchor(world, clock, t_ns)
-        if rows[n, LINGERS] or (state != IDLE and state != RESTING):
+        if state != IDLE:
             busy = True
             if state not in (SUSPEND, INTEGRATING, BUS_OFF):
-                rest = False
+                resting = False
         drive |= (1 - rows[n, BIT]) << n
-    return (drive & ~world[MUTE]) | world[STUCK], busy, rest
-
-
-@inlined
-def reads(rows: Ints, drive: int, world: Ints, keys: Ints, masks: Ints) -> int:
-    """Who is shown dominant while this set drives; -1 if the table does not know the set yet."""
-    world[DRIVE] = drive
-    at = place_of(keys, drive)
-    if keys[at] != drive:
-        return -1
-    mask: int = masks[0, at]
-    if masks[1, at]:
-        for n in range(rows.shape[0]):
-            if masks[1, at] >> n & 1:
-                mask |= (1 - rows[n, SEEN]) << n
-    return mask
+    return (drive & ~world[MUTE]) | world[STUCK], busy, resting
 
 
 @compiled
-def lagged(rows: Ints, n: int, dominant: int, lag: int) -> int:
-    """What controller ``n`` samples of a level on slow lines; ``lag``: bits too late to come, and 256 times to go."""
-    if dominant:
-        if rows[n, RISEN] < lag & 255:
-            rows[n, RISEN] += 1
-            return 0
-        rows[n, LINGERS] = lag >> 8
-        return 1
-    rows[n, RISEN] = 0
-    if rows[n, LINGERS]:
-        rows[n, LINGERS] -= 1
-        return 1
-    return 0
-
-
-@compiled
-def all_lagged(rows: Ints, shown: int, lag: Ints) -> int:
+def all_lagged(rows: Ints, shown: int, world: Ints, lag: Ints) -> int:
     """Who samples dominant on slow lines of those who are shown it; ``lag`` (controllers,)."""
-    mask = 0
+    mask = lagging = 0
+    concerned = shown | world[LAGGING]
     for n in range(rows.shape[0]):
-        mask |= lagged(rows, n, shown >> n & 1, lag[n]) << n
+        if concerned >> n & 1:
+            mask |= lagged(rows, n, shown >> n & 1, lag[n]) << n
+            if rows[n, LINGERS] or rows[n, RISEN]:
+                lagging |= 1 << n
+    world[LAGGING] = lagging
     return mask
 
 
@@ -176,26 +133,15 @@ def flipped(world: Ints, flips: Ints, t_ns: int, length_ns: float) -> int:
 
 
 @inlined
-def spend(clock: Floats, world: Ints, before: int, after: int) -> None:
-    """The bit is over: move on by its length; its rate may have changed at the sample point."""
-    if before == 0 and after == 0:
-        world[BITS] += 1
-    else:
-        first = clock[DATA_NS] * clock[DATA_POINT] if before else clock[NOMINAL_NS] * clock[NOMINAL_POINT]
-        last = clock[DATA_NS] * (1 - clock[DATA_POINT]) if after else clock[NOMINAL_NS] * (1 - clock[NOMINAL_POINT])
-        clock[MORE_NS] += first + last
-
-
-@inlined
-def _rate(rows: Ints) -> int:
-    """1 in the data phase, 0 in the nominal, -1 where controllers differ."""
-    rate: int = -1
+def _rate(rows: Ints, world: Ints) -> int:
+    """1 in the data phase, 0 in the nominal, -1 where controllers that take part differ."""
+    rate, awake = 2, world[AWAKE]
     for n in range(rows.shape[0]):
-        if rows[n, TWIN] == 0:
-            if rate >= 0 and rows[n, RATE] != rate:
+        if awake >> n & 1:
+            if rate < 2 and rows[n, RATE] != rate:
                 return -1
             rate = rows[n, RATE]
-    return rate
+    return rate & 1
 
 
 @compiled
@@ -206,8 +152,7 @@ def write_trace(rows: Ints, world: Ints, trace: Ints, start_ns: int, mask: int) 
     trace[k, 2] = world[DRIVE]
     trace[k, 3] = mask
     for n in range(rows.shape[0]):
-        m = rows[n, TWIN] - 1 if rows[n, TWIN] else n
-        trace[k, TRACE + n] = rows[n, STATE] << 8 | rows[m, FIELD]
+        trace[k, TRACE + n] = rows[n, STATE] << 8 | rows[n, FIELD]
 
 
 @inlined
@@ -224,18 +169,6 @@ def end_bit(world: Ints, clock: Floats, notes: Ints, first: int, trace: Ints, en
 
 
 @compiled
-def catch_up(rows: Ints, n: int) -> None:
-    """Take over what the twin has read; from here on a controller reads by itself."""
-    m = rows[n, TWIN] - 1
-    rows[n, TWIN] = 0
-    rows[n, RATE] = rows[m, RATE]
-    for field in range(FIELD, SEEN):
-        rows[n, field] = rows[m, field]
-    for word in range(WORDS, ROW):
-        rows[n, word] = rows[m, word]
-
-
-@compiled
 def _part(rows: Ints, n: int, bit: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int) -> None:
     """The twin has come to the end of the CRC or has met an error: so has this one, unless it was one in sending."""
     m = rows[n, TWIN] - 1
@@ -248,90 +181,72 @@ def _part(rows: Ints, n: int, bit: int, wire: Bytes, sizes: Ints, world: Ints, n
     elif rows[m, STATE] != FRAME:
         rows[n, STATE] = rows[m, STATE]
         rows[n, COUNT] = 0
+    muster(rows, n, world)
+
+
+@compiled
+def _stray(rows: Ints, mask: int, world: Ints) -> None:
+    """Twins that sample otherwise than those who read for them read by themselves, from this bit on."""
+    for n in range(rows.shape[0]):
+        if world[TWINS] >> n & 1 and (mask >> n ^ mask >> (rows[n, TWIN] - 1)) & 1:
+            catch_up(rows, n)
+            world[TWINS] &= ~(1 << n)
+            world[AWAKE] |= 1 << n
+
+
+@compiled
+def _follow_leaders(
+    rows: Ints, parting: int, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int
+) -> None:
+    """Who has been read for by one of ``parting`` goes on by itself."""
+    for n in range(rows.shape[0]):
+        if world[TWINS] >> n & 1 and parting >> (rows[n, TWIN] - 1) & 1:
+            world[TWINS] &= ~(1 << n)
+            _part(rows, n, 1 - (mask >> n & 1), wire, sizes, world, notes, t_ns)
+    world[LEADERS] &= ~parting
+
+
+@compiled
+def _pair_up(rows: Ints, fresh: int, first: int, world: Ints) -> None:
+    """Receivers that have just read the same SOF are read for by one controller of their kind."""
+    for n in range(rows.shape[0]):
+        if fresh >> n & 1 and n != first and rows[n, SKILL] == rows[first, SKILL]:
+            rows[n, TWIN] = first + 1
+            world[TWINS] |= 1 << n
+            world[LEADERS] |= 1 << first
+            world[AWAKE] &= ~(1 << n)
 
 
 @inlined
-def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int) -> None:
-    """Every controller takes its bit; receivers that have read the same since SOF are read for by one of them."""
+def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int, pairing: bool) -> None:
+    """Every controller takes its bit; receivers that have read the same since SOF may be read for by one of them."""
     count = rows.shape[0]
-    twins, first, fresh = False, -1, 0
+    leaders = world[LEADERS]
+    if leaders:
+        stray = 0
+        for m in range(count):
+            if leaders >> m & 1:
+                stray |= mask ^ -(mask >> m & 1)
+        if stray & world[TWINS]:
+            _stray(rows, mask, world)
+    first, fresh, parting = -1, 0, 0
+    concerned = (world[AWAKE] | mask) & ~world[TWINS]
     for n in range(count):
-        m = rows[n, TWIN] - 1
-        if m >= 0:
-            if (mask >> n ^ mask >> m) & 1 == 0:
-                twins = True
-                continue
-            catch_up(rows, n)
+        if concerned >> n & 1 == 0:
+            continue
         state = rows[n, STATE]
         step(rows, n, 1 - (mask >> n & 1), wire, sizes, world, notes, t_ns)
         if rows[n, STATE] == FRAME and rows[n, FIELD] == ID and rows[n, LEFT] == 11:
             if first < 0 or rows[n, SENDS] > rows[first, SENDS]:
                 first = n
             fresh |= int(state != FRAME and rows[n, SENDS] == 0) << n
-    if twins:
-        for n in range(count):
-            m = rows[n, TWIN] - 1
-            if m >= 0:
-                rows[n, SEEN] = bit = 1 - (mask >> n & 1)
-                if rows[m, TOLD] or rows[m, STATE] != FRAME or rows[m, FIELD] >= CRC_DELIMITER:
-                    _part(rows, n, bit, wire, sizes, world, notes, t_ns)
-    if fresh:
-        for n in range(count):
-            if fresh >> n & 1 and n != first and rows[n, SKILL] == rows[first, SKILL]:
-                rows[n, TWIN] = first + 1
-
-
-@compiled
-def cruiser(rows: Ints, world: Ints, keys: Ints, masks: Ints) -> int:
-    """The transmitter that is alone in a frame's body, with all the others reading as it does or out of it; or -1."""
-    count = rows.shape[0]
-    m = -1
-    for n in range(count):
-        if rows[n, SENDS] and rows[n, STATE] == FRAME:
-            if m >= 0:
-                return -1
-            m = n
-    if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or world[SLOW] or world[STUCK] or world[MUTE] >> m & 1:
-        return -1
-    for n in range(count):
-        if n != m and rows[n, TWIN] != m + 1 and rows[n, STATE] not in (RESTING, BUS_OFF, INTEGRATING):
-            return -1
-    at, rest = place_of(keys, 1 << m), place_of(keys, 0)
-    if keys[at] != 1 << m or keys[rest] or masks[1, at] or masks[1, rest] or masks[0, rest]:
-        return -1
-    return m if masks[0, at] == (1 << count) - 1 else -1
-
-
-@compiled
-def cruise(
-    rows: Ints, m: int, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, flips: Ints, limit_ns: int
-) -> None:
-    """Run the body of a frame on which everybody agrees: only its transmitter needs to look at the bits."""
-    if m < 0:
-        return
-    quiet = bit = 0
-    slot, shows = rows[m, SLOT], rows[m, SHOWS]
-    next_flip_ns = flips[world[FLIPPED], 0] if world[FLIPPED] < flips.shape[0] else 1 << 62
-    while rows[m, FIELD] < CRC_DELIMITER:
-        t_ns = now_ns(world, clock)
-        before = rows[m, RATE]
-        if t_ns >= limit_ns or t_ns + clock[NOMINAL_NS] >= next_flip_ns:
-            break
-        bit = rows[m, BIT]
-        quiet = quiet + 1 if bit else 0
-        rows[m, ELAPSED] += 1
-        rows[m, DOMINANTS] += 1 - bit
-        follow(rows, m, bit)
-        at = rows[m, AT] + 1
-        rows[m, AT] = at
-        rows[m, BIT] = wire[m, slot, shows, at]
-        spend(clock, world, before, rows[m, RATE])
-    for n in range(rows.shape[0]):
-        rows[n, SEEN] = bit
-        if rows[n, STATE] in (BUS_OFF, INTEGRATING):
-            rows[n, COUNT] = quiet
-        elif rows[n, TWIN] and rows[m, FIELD] >= CRC_DELIMITER:
-            catch_up(rows, n)
+        if leaders >> n & 1 and (rows[n, TOLD] or rows[n, STATE] != FRAME or rows[n, FIELD] >= CRC_DELIMITER):
+            parting |= 1 << n
+        muster(rows, n, world)
+    if parting:
+        _follow_leaders(rows, parting, mask, wire, sizes, world, notes, t_ns)
+    if fresh and pairing:
+        _pair_up(rows, fresh, first, world)
 
 
 @compiled
@@ -368,6 +283,7 @@ def run_bits(
     ``lags`` (places in the table, controllers): what ``lagged`` takes. ``flips`` (number, 2): instants, ascending, and
     masks of controllers whose sample is inverted there.
     """
+    muster_all(rows, world)
     if keep:
         open_bit(rows, world, clock, now_ns(world, clock))
         kept_rows[:], kept_world[:], kept_clock[:] = rows, world, clock
@@ -375,24 +291,24 @@ def run_bits(
         t_ns = now_ns(world, clock)
         if t_ns >= limit_ns:
             return LIMIT
-        drive, busy, rest = open_bit(rows, world, clock, t_ns)
+        drive, busy, resting = open_bit(rows, world, clock, t_ns)
         if not busy and drive == 0 and world[HELD] == 0:
             return QUIET
-        if rest and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
+        if resting and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
         mask = reads(rows, drive, world, keys, masks)
         if mask < 0:
             return UNKNOWN_SET
         if world[SLOW]:
-            mask = all_lagged(rows, mask, lags[place_of(keys, drive)])
-        before = _rate(rows)
+            mask = all_lagged(rows, mask, world, lags[place_of(keys, drive)])
+        before = _rate(rows, world)
         if world[FLIPPED] < flips.shape[0]:
             mask ^= flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
         if trace.shape[0]:
             write_trace(rows, world, trace, t_ns, mask)
         first = world[NOTES]
-        sample(rows, mask, wire, sizes, world, notes, t_ns)
-        after = _rate(rows)
+        sample(rows, mask, wire, sizes, world, notes, t_ns, trace.shape[0] == 0)
+        after = _rate(rows, world)
         if after < 0:
             anchor(world, clock, t_ns)
             world[FIRST_NOTE], world[BITS] = first, before
@@ -401,8 +317,7 @@ def run_bits(
         end_bit(world, clock, notes, first, trace, now_ns(world, clock))
         if world[STOPS]:
             return STOP
-        if mask and trace.shape[0] == 0:
-            m = cruiser(rows, world, keys, masks)
-            cruise(rows, m, world, clock, wire, sizes, flips, limit_ns)
+        if trace.shape[0] == 0:
+            hurry(rows, mask, resting, world, clock, wire, sizes, keys, masks, flips, limit_ns)
         if _full(rows, world, notes, trace):
             return FULL

@@ -45,7 +45,7 @@ class Kernel(Generic[P, R]):
         whole = self._with(lambda kernel: kernel.compiled)
         dispatcher = numba.njit(cache=True, **self._options)(whole)
         # numba looks at the kernel's own file only; what is kept on disk has constants and kernels of others in it
-        if not numba.config.DISABLE_JIT:
+        if not isinstance(dispatcher, FunctionType):  # else the compiler is switched off
             dispatcher._cache._cache_file._source_stamp = _stamp_of_all()
         return cast(Callable[P, R], dispatcher)
 

@@ -6,20 +6,8 @@ here. Sources: Bosch CAN Specification 2.0 (1991), part B, 13 (bit timing); Bosc
 
 from __future__ import annotations
 
-from simulator.kernels.bits import (
-    FULL,
-    LIMIT,
-    MIXED,
-    QUIET,
-    STOP,
-    UNKNOWN_SET,
-    Floats,
-    anchor,
-    catch_up,
-    lagged,
-    place_of,
-    reads,
-)
+from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, UNKNOWN_SET
+from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
 from simulator.kernels.controller import step
 from simulator.kernels.jit import compiled
 from simulator.kernels.layout import (

@@ -113,7 +113,7 @@ def test_bit_errors_lead_to_bus_off_and_back() -> None:
     off_ns, back_ns = bench.changes[1][0], bench.changes[2][0]
     assert {attempt.outcome for attempt in bench.attempts} == {Outcome.BIT_ERROR}
     # its SOF never shows on the wire; told at the end of that bit
-    assert bench.attempts[16].t_start_ns + BIT_NS == off_ns
+    assert bench.attempts[15].t_start_ns + BIT_NS == off_ns
     assert back_ns - off_ns == 1408 * BIT_NS
     assert bench.medium.counters("B") == (0, 0)
 

@@ -1,0 +1,79 @@
+"""The engine in step passes quickly over bits on which all agree, and lets one controller read for others.
+
+Own proof, no source: a watched bus takes every bit at every controller, and must tell exactly the same.
+"""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from bit_bench import BIT_NS, BitBench
+
+from simulator.datalink.controller import Levels, Wiring
+from simulator.datalink.frame import encode
+
+
+def drawn_wiring(draw: random.Random, nodes: list[str]) -> Wiring:
+    """Who hears whom by lot: mostly everybody, some deaf, mute or stuck, some between the levels, some late."""
+    odd = draw.sample(nodes, draw.randrange(0, 3))
+    deaf = frozenset(name for name in odd if draw.random() < 0.5)
+    shaky = frozenset(name for name in odd if draw.random() < 0.4)
+    late = {name: draw.randrange(2) for name in odd if draw.random() < 0.4}
+    lingering = {name: draw.randrange(3) for name in odd if draw.random() < 0.4}
+
+    def levels(driving: frozenset[str]) -> Levels:
+        heard = [name for name in nodes if name not in deaf] if driving - deaf else []
+        own = [name for name in driving & deaf if name not in heard]
+        neither = [name for name in shaky if driving and name not in own]
+        dominant = tuple(name for name in nodes if (name in heard or name in own) and name not in neither)
+        return Levels(dominant, tuple(neither), late if driving else {}, lingering if driving else {})
+
+    hearers = {name: levels(frozenset((name,))).dominant for name in nodes}
+    mute = frozenset(name for name in odd if draw.random() < 0.1)
+    return Wiring(hearers, mute=mute, levels=levels, parts=(tuple(nodes),))
+
+
+def history(seed: int, *, watched: bool, fd: bool = False) -> list[tuple[object, ...]]:
+    """All that is told of traffic, changes of the wiring and inverted samples of a seed."""
+    draw = random.Random(seed)
+    nodes = [f"N{number}" for number in range(draw.randrange(2, 9))]
+    bench = BitBench(*nodes, data_bit_rate=2_000_000 if fd else None)
+    if watched:
+        bench.medium.watch(0, 1 << 60)
+    for _ in range(40):
+        if draw.random() < 0.2:
+            bench.medium.rewire(bench.t_ns, drawn_wiring(draw, nodes))
+        for _ in range(draw.randrange(3)):
+            bench.send(draw.choice(nodes), draw.getrandbits(11), draw.randbytes(draw.randrange(9)), fd=fd, brs=fd)
+        if draw.random() < 0.3:
+            bench.flip(draw.randrange(1, 300), draw.choice(nodes))
+        bench.run(bench.t_ns + draw.choice([30, 150, 600, 3000]) * BIT_NS + draw.randrange(BIT_NS))
+    told = [(one.t_end_ns, "attempt", one.node, one.outcome, one.t_start_ns, one.length_bits, one.dominant_bits,
+             one.acknowledged_by, one.received_by) for one in bench.attempts]  # fmt: skip
+    told += [(one.t_ns, "trouble", *one[1:]) for one in bench.troubles]
+    told += [(t_ns, "change", node, status) for t_ns, node, status in bench.changes]
+    return [*told, *((name, *bench.medium.counters(name)) for name in nodes)]
+
+
+@pytest.mark.parametrize("fd", [False, True])
+@pytest.mark.parametrize("seed", range(12))
+def test_watched_or_not_it_is_the_same(seed: int, fd: bool) -> None:
+    assert history(seed, watched=False, fd=fd) == history(seed, watched=True, fd=fd)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(12, 212))
+def test_watched_or_not_it_is_the_same_sweep(seed: int) -> None:
+    assert history(seed, watched=False, fd=seed % 3 == 0) == history(seed, watched=True, fd=seed % 3 == 0)
+
+
+@pytest.mark.parametrize("order", ["ATB", "TAB", "BTA", "TBA"])
+def test_a_receiver_that_reads_one_bit_otherwise_loses_no_bit(order: str) -> None:
+    """Bosch CAN 2.0, 11.2: its CRC error shows after the ACK delimiter, wherever it stands among the controllers."""
+    bench = BitBench(*order)
+    frame = encode(0x123, b"\x35\x6a")
+    bench.send("T", 0x123, b"\x35\x6a")
+    bench.flip(frame.field("data").start + 6, "A")
+    bench.run(bench.t_ns + 200 * BIT_NS)
+    assert bench.kinds("A") == [("crc", "ACK delimiter")]
