@@ -185,3 +185,55 @@ def random_vehicle(seed: int) -> Vehicle:
         modules,
         {network.name: network for network in networks},
     )
+
+
+def busy_vehicle(count: int = 12, *, fd: bool = False) -> Vehicle:
+    """Modules N0, N1, ... on one network of 500 kbit/s, or 500 kbit/s and 2 Mbit/s, loaded to 60 % or more.
+
+    Every message has signals that move, a counter and a checksum.
+    """
+    names = [f"N{number}" for number in range(count)]
+    messages = []
+    for number in range(4 * count):
+        length = (8, 8, 8, 8) if not fd else (64, 48, 24, 8)
+        name, cycle_ms = f"Message{number}", ((10, 20, 20, 40) if not fd else (10, 20, 20, 25))[number % 4]
+        size = length[number % 4]
+        signals = [
+            CodecSignal(f"{name}_Speed", 7, 16, conversion=BaseConversion.factory(0.01, 0), byte_order="big_endian"),
+            CodecSignal(f"{name}_Torque", 16, 12, is_signed=True, minimum=-500, maximum=1500),
+            CodecSignal(f"{name}_Counter", 28, 4),
+            CodecSignal(f"{name}_Checksum", 8 * size - 8, 8),
+            *(CodecSignal(f"{name}_More{byte}", 8 * byte, 16) for byte in range(4, size - 2, 2)),
+        ]
+        codec = Codec(0x100 + 7 * number, name, size, signals, is_fd=fd)
+        sender = names[number % count]
+        messages.append(Message(name, codec.frame_id, False, size, cycle_ms, sender, (), (), fd, codec))
+    places = [f"S{number}" for number in range(count)]
+    network = Network(
+        "LINE",
+        500_000,
+        0.8,
+        "busy.dbc",
+        Pair(0.05, 120.0, 5.0),
+        (
+            *(Run(f"{a}-{b}", a, b, 0.5) for a, b in itertools.pairwise(places)),
+            *(Run(f"{place}-{one}", place, one, 0.1) for place, one in zip(places, names, strict=True)),
+        ),
+        (Terminator(places[0], 120.0), Terminator(places[-1], 120.0)),
+        socket=places[0],
+        data_bit_rate=2_000_000 if fd else None,
+        data_sample_point=0.75 if fd else None,
+        messages=tuple(messages),
+    )
+    modules = {
+        name: replace(small_module(name, 0), request_id=0x600 + k, response_id=0x700 + k, draw_ohm=100.0)
+        for k, name in enumerate(names)
+    }
+    return Vehicle(
+        "Busy",
+        Battery(12.6, 0.01),
+        {"F1": Fuse("F1", 0.008, 10), "K1": Fuse("K1", 0.018, 5, switched=True)},
+        {"G1": GroundPoint("G1", 0.001)},
+        modules,
+        {"LINE": network},
+    )
