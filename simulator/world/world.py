@@ -252,7 +252,8 @@ class World:
         if surroundings != simulation.surroundings:
             simulation.surroundings = surroundings
         volt = self.battery_volt
-        self._sag.load((battery.open_circuit_volt - shown - volt) / battery.internal_ohm, battery.internal_ohm)
+        amp = (battery.open_circuit_volt - shown - volt) / battery.internal_ohm
+        self._sag.load(amp if condition.battery_on else 0.0, battery.internal_ohm)
         return replace(state, crank_volt=volt) if state.engine == "cranking" else state
 
     def _flow(self, t_ns: int) -> None:
