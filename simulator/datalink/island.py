@@ -85,6 +85,8 @@ class Island:
         self.number = {station.name: n for n, station in enumerate(stations)}
         self.due_ns = t_ns
         self.rows = np.array([station.row for station in stations])
+        # what lingers on slow lines, and what they swallow, is forgotten when the wiring changes
+        self.rows[:, [layout.RISEN, layout.LINGERS]] = 0
         self.wire = np.array([station.wire for station in stations])
         self.sizes = np.array([station.sizes for station in stations])
         for n, station in enumerate(stations):
