@@ -28,6 +28,9 @@ class Pace(Protocol):
 
     def __exit__(self, *_: object) -> None: ...
 
+    def check(self) -> None:
+        """Raise can.CanOperationError where time can pass no more."""
+
     def wait(self, done: Callable[[], bool], seconds: float | None) -> None:
         """Let simulated time pass until something is done, for that many seconds at most; None: as long as it takes."""
 
@@ -43,6 +46,9 @@ class Stepped:
 
     def __exit__(self, *_: object) -> None:
         pass
+
+    def check(self) -> None:
+        """Time can always pass."""
 
     def wait(self, done: Callable[[], bool], seconds: float | None) -> None:
         """Step until something is done; ``seconds`` None: for LONGEST_WAIT_S at most."""
@@ -200,6 +206,7 @@ class SimulatedBus(can.BusABC):
         return bool(found)
 
     def _check_open(self) -> None:
+        self._pace.check()
         if self._is_shutdown:
             raise can.CanOperationError(f"the tester's bus on {self.network} has been shut down: connect again")
 

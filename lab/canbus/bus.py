@@ -132,10 +132,12 @@ class SixtyohmBus(SimulatedBus):
         """Disconnect; the last bus on a vehicle ends its simulation."""
         if self._is_shutdown:
             return
-        super().shutdown()
-        if self._bell is not None:
-            self._bell.close()
-        session.leave(self._session)
+        try:
+            super().shutdown()
+        finally:
+            if self._bell is not None:
+                self._bell.close()
+            session.leave(self._session)
 
     def __del__(self) -> None:
         """A bus that nobody has shut down is shut down with python-can's warning."""

@@ -99,6 +99,11 @@ class Paced:
             raise
         return self
 
+    def check(self) -> None:
+        """Raise can.CanOperationError where the run has broken off."""
+        if self._broken is not None:
+            raise can.CanOperationError(f"the simulation broke off: {self._broken}") from self._broken
+
     def __exit__(self, *_: object) -> None:
         self._work.notify()
         self._news.notify_all()
@@ -110,6 +115,7 @@ class Paced:
         limit_ns = 1 << 62 if seconds is None else begin_ns + round(seconds * _SECOND_NS)
         self._work.notify()
         while not done() and self._simulation.t_ns < limit_ns and not self._closing:
+            self.check()
             self._clock.sleep_until(self._news, limit_ns)
             self._catch_up()
 
@@ -125,30 +131,25 @@ class Paced:
     def _drive(self) -> None:
         with self._lock:
             while not self._closing and self._broken is None:
-                try:
-                    caught_up = self._catch_up()
-                except can.CanOperationError:
-                    break
-                if caught_up:
+                if self._catch_up():
                     self._clock.sleep_until(self._work, self._simulation.next_ns)
                 else:
                     self._warn()
                     self._work.wait(_BREATH_S)
 
     def _catch_up(self) -> bool:
-        """Run up to what the clock shows, or a slice of it; whether all. Raises can.CanOperationError."""
-        if self._stepping or self._closing:
+        """Run up to what the clock shows, or a slice of it; whether that was all."""
+        if self._stepping or self._closing or self._broken is not None:
             return True
-        if self._broken is None:
-            self._stepping = True
-            try:
-                return self._slice()
-            except Exception as problem:
-                self._broken = problem
-                self._news.notify_all()
-            finally:
-                self._stepping = False
-        raise can.CanOperationError(f"the simulation broke off: {self._broken}") from self._broken
+        self._stepping = True
+        try:
+            return self._slice()
+        except Exception as problem:
+            self._broken = problem
+            self._news.notify_all()
+            return True
+        finally:
+            self._stepping = False
 
     def _slice(self) -> bool:
         now_ns, simulation = self._clock.now_ns(), self._simulation
