@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,9 @@ from simulator.deviations import Behaviour, Crossing, SilentMessage, StubLength
 from simulator.errors import BadRequest
 from simulator.probes import parse_probe, probe_points
 from simulator.vehicle import Vehicle
+
+if TYPE_CHECKING:
+    from simulator.silence import SilenceBook
 
 __all__ = ["HEALTHY", "Fits", "Suggestion", "WhatFits", "family", "parse_reading"]
 
@@ -95,7 +99,6 @@ class WhatFits:
         self.points = tuple(parse_probe(vehicle, name) for name in probe_points(vehicle))
         self._tables: dict[frozenset[Connector], FaultTable] = {}
         self._rest: dict[tuple[float, float], AtRest] = {}
-        self._silent: dict[int, frozenset[str]] = {}
 
     def prepare(self) -> None:
         """Make all tables now, so that every question after it is quick; else each is made when first needed."""
@@ -105,7 +108,7 @@ class WhatFits:
             self.at_rest(*ends)
         self.silent(range(len(self.cars)))
         if len(self.cars) <= WHOLE:
-            self.groups(np.arange(len(self.cars)))
+            self.alike_at_rest(np.arange(len(self.cars)))
 
     @cached_property
     def prior(self) -> Floats:
@@ -138,15 +141,17 @@ class WhatFits:
 
     def silent(self, numbers: Sequence[int] | Ints) -> list[frozenset[str]]:
         """Who is silent at the roll call with each of these hypotheses."""
-        wanted = [int(number) for number in numbers]
-        missing = sorted(set(wanted) - set(self._silent))
-        if missing:
-            from simulator.rollcall import SilenceBook  # only here, because it loads all that runs
+        return [self._book.silent(int(number)) for number in numbers]
 
-            cars = [self.cars[number] for number in missing]
-            book = SilenceBook(cars, LiveTable(cars).hearing())
-            self._silent.update((number, book.silent(n)) for n, number in enumerate(missing))
-        return [self._silent[number] for number in wanted]
+    def surely_silent(self, numbers: Sequence[int] | Ints) -> list[frozenset[str]]:
+        """Who cannot answer the roll call with each of these hypotheses, whatever happens; nothing is run for it."""
+        return [self._book.surely_silent(int(number)) for number in numbers]
+
+    @cached_property
+    def _book(self) -> SilenceBook:
+        from simulator.silence import SilenceBook  # only here, because it loads all that runs
+
+        return SilenceBook(self.cars)
 
     # -- one reading --------------------------------------------------------------------------------------------
 
@@ -154,7 +159,8 @@ class WhatFits:
         """How far each hypothesis is from a reading: 0 at its expected value, 1 at its range's end, inf beyond."""
         among = np.asarray(among, np.int64)
         if isinstance(reading, CallTaken):
-            fits = [silent == reading.silent for silent in self.silent(among)]
+            book, wanted = self._book, reading.silent
+            fits = [book.least_silent(n) <= wanted and book.silent(n) == wanted for n in among.tolist()]
             return np.where(np.array(fits, bool), 0.0, math.inf)
         if isinstance(reading, VoltsTaken):
             return self._volts_misfit(reading, among)
@@ -167,7 +173,8 @@ class WhatFits:
     def near(self, reading: Taken, among: Ints) -> NDArray[np.bool_]:
         """Which hypotheses may fit a reading, or be alike to one that does: a cheap look that lets too many pass."""
         if isinstance(reading, CallTaken):
-            return np.isfinite(self.misfit(reading, among))
+            # Nothing is run for who cannot be silent so.
+            return np.array([self._book.surely_silent(number) <= reading.silent for number in among.tolist()], bool)
         if isinstance(reading, VoltsTaken):
             return np.isfinite(self._volts_misfit(reading, among, slack=VOLT_SLACK))
         nominal = self._ohms(reading, among)
@@ -234,11 +241,13 @@ class WhatFits:
             near = self.near(reading, left)
             lost_to[left[~near]] = turn
             left = left[near]
-        group_of = self.groups(left)
+        group_of = self.alike_at_rest(left)
         total = np.zeros(len(left))
         for turn, reading in enumerate(order):
-            # A group is as near as the nearest of its members.
-            misfit = _least_of_group(self.misfit(reading, left), group_of)
+            misfit = self.misfit(reading, left)
+            if not isinstance(reading, CallTaken):
+                # A group is as near as the nearest of its members.
+                misfit = _least_of_group(misfit, group_of)
             lost = np.isinf(misfit)
             lost_to[left[lost]] = turn
             left, group_of, total = left[~lost], group_of[~lost], total[~lost] + misfit[~lost] ** 2
@@ -249,6 +258,7 @@ class WhatFits:
         best = np.lexsort((left, -weight))
         result.fits = [(self.names[left[n]], float(weight[n])) for n in best]
         grouped: dict[int, list[int]] = {}
+        group_of = self.groups(left)
         for n in best:
             grouped.setdefault(int(group_of[n]), []).append(int(n))
         result.groups = [[self.names[left[n]] for n in members] for members in grouped.values()]
@@ -281,12 +291,34 @@ class WhatFits:
         Compared are all voltages with nobody sending, all resistances between probe points with nothing, any one
         module, or any one connector apart, and the roll call.
         """
-        if "_all_groups" in self.__dict__ or FEW < len(numbers) <= len(self.cars) <= WHOLE:
-            return self._all_groups[numbers]
+        kinds: dict[tuple[int, frozenset[str]], int] = {}
+        found = np.zeros(len(numbers), np.int64)
+        groups = self.alike_at_rest(numbers)
+        doing = np.array([self._doing(number) for number in numbers.tolist()], bool)
+        for group in np.unique(groups):
+            members = np.flatnonzero(groups == group)
+            silent = [frozenset[str]()] * len(members)
+            if len(members) > 1 and doing[members].any():
+                # Of those that differ in nothing the roll call could show, one is asked for all.
+                quiet = numbers[members[~doing[members]]][:1]
+                asked = np.where(doing[members], numbers[members], quiet[0] if len(quiet) else -1)
+                silent = self.silent(asked)
+            for member, one in zip(members, silent, strict=True):
+                found[member] = kinds.setdefault((int(group), one), len(kinds))
+        return found
+
+    def _doing(self, number: int) -> bool:
+        """Whether two circuits alike at rest may differ in who hears whom: by what modules do, and by long stubs."""
+        return any(isinstance(item, _DOING) for item in self.cars[number].deviations)
+
+    def alike_at_rest(self, numbers: Ints) -> Ints:
+        """Likewise by voltages and resistances alone, which the roll call never joins again."""
+        if "_all_alike" in self.__dict__ or FEW < len(numbers) <= len(self.cars) <= WHOLE:
+            return self._all_alike[numbers]
         return self._sorted_out(numbers)
 
     @cached_property
-    def _all_groups(self) -> Ints:
+    def _all_alike(self) -> Ints:
         return self._sorted_out(np.arange(len(self.cars)))
 
     def _sorted_out(self, numbers: Ints) -> Ints:
@@ -306,19 +338,7 @@ class WhatFits:
                     return found[:, below[0], below[1]]
 
                 groups = _refine(groups, rows, SAME_OHM)
-        # Two circuits alike in all that could tell who hears whom only by what their modules do, and by long stubs.
-        doing = [any(isinstance(item, _DOING) for item in car.deviations) for car in self.cars]
-        alike = [group for group in groups if len(group) == 1 or not any(doing[number] for number in group)]
-        for group in groups:
-            if len(group) > 1 and any(doing[number] for number in group):
-                quiet = [number for number in group if not doing[number]]
-                asked = [number for number in group if doing[number]] + quiet[:1]
-                parts: dict[frozenset[str], list[int]] = {}
-                for number, silent in zip(asked, self.silent(asked), strict=True):
-                    parts.setdefault(silent, []).extend(quiet if quiet and number == quiet[0] else [number])
-                alike += parts.values()
-        groups = sorted(sorted(group) for group in alike)
-        turn = {number: at for at, group in enumerate(groups) for number in group}
+        turn = {number: at for at, group in enumerate(sorted(sorted(group) for group in groups)) for number in group}
         return np.array([turn[number] for number in numbers.tolist()], np.int64)
 
     def connectors(self) -> list[Connector]:

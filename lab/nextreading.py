@@ -53,9 +53,12 @@ def _rate(suggestion: Suggestion) -> float:
 
 
 def _outcomes(what: WhatFits, chosen: NDArray[np.int64]) -> Iterator[tuple[str, float, NDArray[np.int64]]]:
-    """Every reading worth a thought, its minutes, and which hypotheses it gives the same outcome."""
+    """Every reading worth a thought, its minutes, and which hypotheses it gives the same outcome.
+
+    Of the roll call only what is sure without running it: more may be silent, and it may tell more.
+    """
     vehicle = what.vehicle
-    silent = what.silent(chosen)
+    silent = what.surely_silent(chosen)
     kinds = {outcome: n for n, outcome in enumerate(dict.fromkeys(silent))}
     yield "call", vehicle.action_minutes("call"), np.array([kinds[outcome] for outcome in silent])
     read = vehicle.action_minutes("read")

@@ -21,6 +21,7 @@ from simulator.kernels.lines import Drivers, State
 from simulator.vehicle import Vehicle
 
 Floats: TypeAlias = NDArray[np.float64]
+Bools: TypeAlias = NDArray[np.bool_]
 
 #: Bits of one value in a row that stuffing allows (Bosch CAN 2.0, 5), and recessive ones that make a bus idle.
 MOST_EQUAL_BITS = 5
@@ -98,9 +99,11 @@ class _Listening:
         self.receivers = [*awake, *taps]
         self.pairs: list[Pair] = [self.lines.driver_pins(*self._ear(name)) for name in self.receivers]
         self.ground = np.array([self.lines.ground_volt(self._ear(name)[0]) for name in self.receivers])
-        self.range = [circuit.transceiver(self._ear(name)[0]).common_mode_volt for name in self.receivers]
-        self.rest = self.lines.rest_volts[np.array(self.pairs, np.int64).reshape(-1, 2)]
-        self.at_rest = [self._levels(self.rest[None, n], n, False)[0] for n in range(len(self.receivers))]
+        ranges = np.array([circuit.transceiver(self._ear(name)[0]).common_mode_volt for name in self.receivers])
+        self.range = tuple(ranges.reshape(-1, 2).T)
+        rest = self.lines.rest_volts[np.array(self.pairs, np.int64).reshape(-1, 2)]
+        self.rest = np.stack([rest[:, 0] - rest[:, 1], 0.5 * (rest[:, 0] + rest[:, 1])], axis=1)
+        self.at_rest = self._levels(self.rest[None], np.zeros(len(self.receivers), np.bool_))[0]
 
     def _ear(self, name: str) -> tuple[str, str | None]:
         """Whose transceiver a node is, and for a tester the place of its tap."""
@@ -124,10 +127,9 @@ class _Listening:
                 hears[receiver][sender] = before == after == 0 and receiver in idle
         return Hearing(self.lines.network.name, hears, sees, late, lingering, idle)
 
-    def _levels(self, volts: Floats, receiver: int, before: bool) -> NDArray[np.bool_]:
-        """(times,) what a receiver reads from (times, 2) high and low."""
-        mean = 0.5 * (volts[:, 0] + volts[:, 1]) - self.ground[receiver]
-        return keep_last(volts[:, 0] - volts[:, 1], mean, self.range[receiver], before)
+    def _levels(self, volts: Floats, before: Bools) -> Bools:
+        """(times, receivers) what each reads from (times, receivers, 2) difference and mean."""
+        return keep_last(volts[:, :, 0], volts[:, :, 1] - self.ground, self.range, before)
 
     def _show(self, sender: str) -> list[tuple[int, int]]:
         """(late, lingering) bits of every receiver."""
@@ -137,27 +139,21 @@ class _Listening:
         longest = 2.0 * max(line_delays(self.lines, *self._ear(sender)).values(), default=0.0) + 200.0
         all_ears = np.ones(len(self.receivers), np.bool_)
         up = self._run(drivers, state, longest, MOST_EQUAL_BITS * self.bit_ns, self._dominant(sender), all_ears)
-        # Who reads recessive at its end has nothing that could linger.
-        held = np.array([self._levels(up[:, n], n, self.at_rest[n])[-1] for n in range(len(self.receivers))])
+        level = self._levels(up, self.at_rest)
         drivers = waves.drivers([self._ramp(sender, ((0.0, 1.0), (EDGE_NS, 0.0)))])
         state = state._replace(at_corner=drivers.corner[:-1].copy())
-        quiet = self.rest[:, 0] - self.rest[:, 1]
-        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns, quiet, held)
-        found = []
-        for n, receiver in enumerate(self.receivers):
-            level = self._levels(up[:, n], n, self.at_rest[n])
-            sync = self._sync(level, receiver == sender)
-            missed = np.flatnonzero(~level[self._steps(sync, MOST_EQUAL_BITS, len(level))])
-            after = self._levels(down[:, n], n, bool(level[-1]))
-            still = after[self._steps(sync, IDLE_BITS, len(after))]
-            late = int(missed[-1]) + 1 if len(missed) else 0
-            found.append((late, int(np.argmin(still)) if not still.all() else IDLE_BITS))
-        settled = max(len(up), len(down)) * waves.step_ns <= self.bit_ns
-        if settled or (0, 0) not in found:
-            return found
-        pattern = self._pattern(sender)
-        wrong = [self._wrong(pattern[:, n], n, receiver == sender) for n, receiver in enumerate(self.receivers)]
-        return [worst if own == (0, 0) else own for own, worst in zip(found, wrong, strict=True)]
+        # Who reads recessive at its end has nothing that could linger.
+        down = self._run(drivers, state, longest, (IDLE_BITS + 1) * self.bit_ns, self.rest[:, 0], level[-1])
+        sync = self._sync(level, sender)
+        missed = ~self._sampled(level, sync, MOST_EQUAL_BITS)
+        still = self._sampled(self._levels(down, level[-1]), sync, IDLE_BITS)
+        late = np.max(np.where(missed, np.arange(1, MOST_EQUAL_BITS + 1), 0), axis=1, initial=0)
+        lingering = np.where(still.all(axis=1), IDLE_BITS, np.argmin(still, axis=1))
+        right = (late == 0) & (lingering == 0)
+        if max(len(up), len(down)) * waves.step_ns > self.bit_ns and right.any():
+            wrong_late, wrong_lingering = self._wrong(self._pattern(sender), sender)
+            late, lingering = np.where(right, wrong_late, late), np.where(right, wrong_lingering, lingering)
+        return list(zip(late.tolist(), lingering.tolist(), strict=True))
 
     def _dominant(self, sender: str) -> Floats:
         """(receivers,) differences while a sender is dominant for ever, in volt."""
@@ -168,33 +164,32 @@ class _Listening:
         return np.array([volts.at(high) - volts.at(low) for high, low, _, _ in pins])
 
     def _run(
-        self, drivers: Drivers, state: State, window_ns: float, most_ns: float, final: Floats, ears: NDArray[np.bool_]
+        self, drivers: Drivers, state: State, window_ns: float, most_ns: float, final: Floats, ears: Bools
     ) -> Floats:
         """(times, receivers, 2) until the differences of ``ears`` stay near ``final``, or for as long as may be."""
         steps = math.ceil(window_ns / self.waves.step_ns)
         parts: list[Floats] = []
         done = 0
         while done * self.waves.step_ns < most_ns:
-            part = self.waves.advance(drivers, state, done * self.waves.step_ns, steps, self.pairs)
+            part = self.waves.advance_modes(drivers, state, done * self.waves.step_ns, steps, self.pairs)
             parts.append(part)
             done += steps
-            off = np.abs(part[:, ears, 0] - part[:, ears, 1] - final[ears]).max(initial=0.0)
-            if off < SETTLED_VOLT and np.ptp(part[:, ears].sum(axis=2), axis=0).max(initial=0.0) < 2.0 * MEAN_VOLT:
+            off = np.abs(part[:, :, 0] - final).max(axis=0)
+            moved = part[:, :, 1].max(axis=0) - part[:, :, 1].min(axis=0)
+            if not np.any(ears & ((off >= SETTLED_VOLT) | (moved >= MEAN_VOLT))):
                 break
         return np.concatenate(parts)
 
-    def _sync(self, level: NDArray[np.bool_], own: bool) -> float:
-        """When a receiver sees the first edge, in ns; a transmitter reads itself through its loop."""
-        if own:
-            return -LOOP_DELAY_NS
-        return (int(np.argmax(level)) + 1) * self.waves.step_ns if level.any() else 0.0
+    def _sync(self, level: Bools, sender: str) -> Floats:
+        """When each receiver sees the first edge, in ns; a transmitter reads itself through its loop."""
+        first = np.where(level.any(axis=0), (np.argmax(level, axis=0) + 1) * self.waves.step_ns, 0.0)
+        return np.where([name == sender for name in self.receivers], -LOOP_DELAY_NS, first)
 
-    def _steps(self, sync_ns: float, bits: int, count: int) -> NDArray[np.int64]:
-        """Steps at the sample points of so many bits after an edge."""
-        times = sync_ns + self.sample_ns + np.arange(bits) * self.bit_ns
-        found: NDArray[np.int64] = np.clip(np.ceil(times / self.waves.step_ns - 1e-9) - 1, 0, count - 1).astype(
-            np.int64
-        )
+    def _sampled(self, level: Bools, sync_ns: Floats, bits: int) -> Bools:
+        """(receivers, bits) what each reads at the sample points of so many bits after the edge it has seen."""
+        times = sync_ns[:, None] + self.sample_ns + np.arange(bits) * self.bit_ns
+        steps = np.clip(np.ceil(times / self.waves.step_ns - 1e-9) - 1, 0, len(level) - 1).astype(np.int64)
+        found: Bools = level[steps, np.arange(len(sync_ns))[:, None]]
         return found
 
     def _pattern(self, sender: str) -> Floats:
@@ -202,11 +197,11 @@ class _Listening:
         starts = [n * self.bit_ns for n in range(len(WORST_BITS) + 1)]
         drivers = self.waves.drivers([self._ramp(sender, ramp_corners(WORST_BITS, starts))])
         steps = math.ceil((starts[-1] + self.bit_ns) / self.waves.step_ns)
-        return self.waves.advance(drivers, self.waves.begin(drivers), 0.0, steps, self.pairs)
+        return self.waves.advance_modes(drivers, self.waves.begin(drivers), 0.0, steps, self.pairs)
 
-    def _wrong(self, volts: Floats, receiver: int, own: bool) -> tuple[int, int]:
-        """Whether a receiver reads a dominant and whether it reads a recessive bit of the worst pattern wrong."""
-        level = self._levels(volts, receiver, self.at_rest[receiver])
-        read = level[self._steps(self._sync(level, own), len(WORST_BITS), len(level))]
+    def _wrong(self, volts: Floats, sender: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Whether each receiver reads a dominant and whether it reads a recessive bit of the worst pattern wrong."""
+        level = self._levels(volts, self.at_rest)
+        read = self._sampled(level, self._sync(level, sender), len(WORST_BITS))
         sent = np.frombuffer(WORST_BITS, np.uint8) == 0
-        return int(np.any(sent & ~read)), int(np.any(read & ~sent))
+        return (sent & ~read).any(axis=1).astype(np.int64), (read & ~sent).any(axis=1).astype(np.int64)

@@ -17,6 +17,7 @@ from simulator.circuit.circuit import DOMINANT_VOLT, RECESSIVE_VOLT, TESTER, THR
 from simulator.circuit.waveform import LOOP_DELAY_NS, Timing, Trace, Waveform, waveform
 from simulator.condition import Condition
 from simulator.datalink.frame import Frame
+from simulator.kernels import lines as kernel
 from simulator.vehicle import Vehicle
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -80,17 +81,18 @@ class Link:
 
 def levels(trace: Trace, ground_volt: float, common_mode_volt: tuple[float, float], before: bool = False) -> Bools:
     """(times,) whether a receiver takes the lines for dominant; ``before`` is the value it comes with."""
-    return keep_last(trace.difference_volt, trace.mean_volt - ground_volt, common_mode_volt, before)
+    mean = trace.mean_volt[:, None] - ground_volt
+    limits = tuple(np.array([end]) for end in common_mode_volt)
+    return keep_last(trace.difference_volt[:, None], mean, limits, np.array([before]))[:, 0]
 
 
-def keep_last(difference: Floats, mean: Floats, common_mode_volt: tuple[float, float], before: bool = False) -> Bools:
-    """(times,) dominant or not by thresholds, keeping the last value in between."""
+def keep_last(difference: Floats, mean: Floats, common_mode_volt: Sequence[Floats], before: Bools) -> Bools:
+    """(times, receivers) dominant or not by thresholds, keeping the last value in between; the ranges are arrays."""
     low, high = common_mode_volt
-    inside = (mean >= low - THRESHOLD_SLACK_VOLT) & (mean <= high + THRESHOLD_SLACK_VOLT)
-    dominant = (difference >= DOMINANT_VOLT - THRESHOLD_SLACK_VOLT) & inside
-    known = dominant | (difference <= RECESSIVE_VOLT + THRESHOLD_SLACK_VOLT) | ~inside
-    last = np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
-    found: Bools = np.where(last >= 0, dominant[np.maximum(last, 0)], before)
+    found = np.empty(difference.shape, np.bool_)
+    slack = THRESHOLD_SLACK_VOLT
+    limits = (DOMINANT_VOLT - slack, RECESSIVE_VOLT + slack)
+    kernel.keep_last(difference, mean, low - slack, high + slack, limits, before, found)
     return found
 
 

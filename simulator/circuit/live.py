@@ -56,19 +56,22 @@ class Hearing:
     """What every ear sees, as numbers of ``SEEN``: (copies, ears + 1, ears), a row for each ear that is dominant alone.
 
     ``ears`` are (network, module or TESTER); ears of other networks count as recessive. The last row is at rest.
+    ``near`` likewise: whether a level that somebody who is up makes comes near a limit of somebody who is up.
     """
 
     ears: tuple[tuple[str, str], ...]
     states: Bytes
     seen: Bytes
+    near: NDArray[np.bool_]
 
 
 class LiveTable:
-    """Many copies of one vehicle with different deviations, prepared once: battery and ignition on."""
+    """Many copies of one vehicle with different deviations, prepared once; the condition has the battery on."""
 
-    def __init__(self, vehicles: Sequence[Vehicle]) -> None:
+    def __init__(self, vehicles: Sequence[Vehicle], condition: Condition | None = None) -> None:
         self._vehicles = tuple(vehicles)
-        self._copies = Copies(vehicles, Condition())
+        self._condition = condition or Condition()
+        self._copies = Copies(vehicles, self._condition)
         drawing = self._copies.shape.drawing
         self._drawing, self._modules = drawing, drawing.vehicle.modules
         self._turn = {name: n for n, name in enumerate(self._modules)}
@@ -82,6 +85,7 @@ class LiveTable:
         )
         count = len(vehicles)
         self._dead = np.zeros((count, len(self._modules)), np.int8)
+        self._dead[:, [self._turn[name] for name in self._condition.unplugged]] = 1
         # Who drives always is left to the circuit itself: its supply settles with the drivers on.
         self._single: list[int] = []
         for number, draft in enumerate(self._copies.drafts):
@@ -94,34 +98,39 @@ class LiveTable:
     def at_rest(self, points: Sequence[Point], *, wire_factor: float = 1.0, terminator_factor: float = 1.0) -> AtRest:
         """Every copy with nobody sending; the factors scale every wire and every terminator, for tolerances."""
         kept = tuple(dict.fromkeys((*points, BODY)))
-        states, volt, island, _ = self._run(kept, (wire_factor, terminator_factor), listen=False)
+        states, volt, island, *_ = self._run(kept, (wire_factor, terminator_factor), None)
         for number in self._left_over(states):
-            circuit = Circuit(self._vehicles[number], wire_factor=wire_factor, terminator_factor=terminator_factor)
+            circuit = Circuit(
+                self._vehicles[number], self._condition, wire_factor=wire_factor, terminator_factor=terminator_factor
+            )
             states[number] = [STATES.index(state) for state in circuit.states.values()]
             at_rest, islands = circuit.volts(), circuit.islands(kept)
             volt[number], island[number] = [at_rest.at(point) for point in kept], islands
         return AtRest(kept, states, volt, island)
 
-    def hearing(self) -> Hearing:
-        """Who sees what, for every copy."""
-        states, _, _, seen = self._run((BODY,), (1.0, 1.0), listen=True)
+    def hearing(self, near_volt: float = 0.0, near_limit_volt: float = 0.0) -> Hearing:
+        """Who sees what, for every copy; ``near``: so near to a threshold, and to an end of the range of the mean."""
+        states, _, _, seen, near = self._run((BODY,), (1.0, 1.0), (near_volt, near_limit_volt))
         for number in self._left_over(states):
-            circuit = Circuit(self._vehicles[number])
+            circuit = Circuit(self._vehicles[number], self._condition)
             states[number] = [STATES.index(state) for state in circuit.states.values()]
-            seen[number] = self.seen_in(circuit)
-        return Hearing(self.ears, states, seen)
+            seen[number], near[number] = self.seen_in(circuit), self._near_in(circuit, near_volt, near_limit_volt)
+        return Hearing(self.ears, states, seen, near.astype(bool))
 
     def _left_over(self, states: Bytes) -> list[int]:
         """Copies whose answer the kernel has not given."""
         return sorted({*self._single, *np.flatnonzero(states.min(axis=1) < 0).tolist()})
 
     def _run(
-        self, points: Sequence[Point], factors: tuple[float, float], *, listen: bool
-    ) -> tuple[Bytes, Floats, Ints, Bytes]:
+        self, points: Sequence[Point], factors: tuple[float, float], near_volts: tuple[float, float] | None
+    ) -> tuple[Bytes, Floats, Ints, Bytes, Bytes]:
+        """States, voltages, islands, and with ``near_volts`` what is seen and whether it is near a limit."""
         count, ears = len(self._vehicles), len(self.ears)
         states = np.zeros((count, len(self._modules)), np.int8)
         volt, island = np.zeros((count, len(points))), np.zeros((count, len(points)), np.int64)
-        seen = np.zeros((count if listen else 0, ears + 1, ears), np.int8)
+        seen = np.zeros((0 if near_volts is None else count, ears + 1, ears), np.int8)
+        near = np.zeros_like(seen)
+        calling = int(self._condition.ignition_on)
         levels = (DOMINANT_VOLT, RECESSIVE_VOLT, THRESHOLD_SLACK_VOLT)
         for batch in self._copies.batches:
             siemens, pattern = batch.siemens(frozenset(), *factors), batch.pattern
@@ -130,7 +139,7 @@ class LiveTable:
             live.table(
                 (pattern.ptr, pattern.idx, pattern.upd, batch.slots, *batch.ends()),
                 (self._module_parts(batch), self._pin_parts(), (SUPPLIED_VOLT, STARVED_VOLT)),
-                (self._ear_parts(batch), levels),
+                (self._ear_parts(batch), levels, near_volts or (0.0, 0.0)),
                 siemens.drawn,
                 (
                     *(batch.changed.ptr, batch.changed.where, siemens.changed),
@@ -138,12 +147,12 @@ class LiveTable:
                     np.array([element for draft in drafts for element in draft.volt], np.int64),
                     np.array([value for draft in drafts for value in draft.volt.values()], np.float64),
                 ),
-                self._dead[batch.numbers],
+                (self._dead[batch.numbers], calling),
                 batch.nodes(points),
                 batch.numbers,
-                (states, volt, island, seen),
+                (states, volt, island, seen, near),
             )
-        return states, volt, island, seen
+        return states, volt, island, seen, near
 
     # -- what the kernel needs to know of modules, pins and ears -----------------------------------------------
 
@@ -191,4 +200,21 @@ class LiveTable:
             for listener, (other, ear) in enumerate(self.ears):
                 if other == network:
                     result[sender, listener] = SEEN.index(circuit.sees(network, ear, volts))
+        return result
+
+    def _near_in(self, circuit: Circuit, near_volt: float, near_limit_volt: float) -> Bytes:
+        """Likewise, which levels are near a limit."""
+        result = np.zeros((len(self.ears) + 1, len(self.ears)), np.int8)
+        up = [ear == TESTER or circuit.states[ear] is ModuleState.AWAKE for _, ear in self.ears]
+        for sender in range(len(self.ears) + 1):
+            if sender < len(self.ears) and not up[sender]:
+                continue
+            network, one = self.ears[sender] if sender < len(self.ears) else ("", "")
+            volts = circuit.volts([(one, network)] if network else ())
+            for listener, (other, ear) in enumerate(self.ears):
+                if up[listener] and network in ("", other):
+                    high, low, _, ground = (volts.at(point) for point in circuit.pins(ear, other))
+                    off = [abs((high + low) / 2 - ground - end) for end in circuit.transceiver(ear).common_mode_volt]
+                    between = RECESSIVE_VOLT - near_volt < high - low < DOMINANT_VOLT + near_volt
+                    result[sender, listener] = between or min(off) < near_limit_volt
         return result

@@ -12,8 +12,6 @@ from simulator.vehicle import Vehicle
 
 #: Ties an island of nodes that nothing joins to the body; it carries no current.
 TIE_OHM = 1e12
-#: A diode that is nearly ideal: its drop at 70 mA is a few tens of microvolt, its leakage a picoampere.
-DIODE = ".model ideal d(is=1e-12 n=0.0001)"
 #: ngspice's own 0.1 % lets it stop 50 mV off where both legs of a driver are in their limit.
 OPTIONS = ".options reltol=1e-6 vntol=1e-9"
 
@@ -86,11 +84,11 @@ class Netlist:
         self._card("Vbody", self.body, "0", "0", about="the body is 0 V")
         for number, element in enumerate(draft.names()):
             self._resistor(number, " ".join(element))
-        for module, network in self.drivers:
-            self._driver(module, network)
+        for module, network, *tap in self.drivers:
+            self._driver(module, network, *tap)
         self._ties()
         states = [f"* {name}: {state}" for name, state in circuit.states.items()]
-        return "\n".join([title, *states, *self.lines, DIODE, OPTIONS, ".op", ".end", ""])
+        return "\n".join([title, *states, *self.lines, *self._start(), OPTIONS, ".op", ".end", ""])
 
     def _resistor(self, number: int, about: str) -> None:
         draft = self.circuit.draft
@@ -105,33 +103,39 @@ class Netlist:
             start = inner
         self._card("R", start, end, repr(ohm), about=about)
 
-    def _driver(self, module: str, network: str) -> None:
-        """Two legs, each a source, a slope, a current limit and a one-way diode in series.
+    def _driver(self, module: str, network: str, tap: str | None = None) -> None:
+        """Two legs, each a current that falls with the voltage at its port and is never below 0 nor above its limit.
 
-        The high leg's source stands on the module's ground; what it gives is drawn from the supply pin (F source),
-        as a linear regulator would.
+        What the high leg gives is drawn from the supply pin (F source), as a linear regulator would.
         """
         circuit = self.circuit
         if circuit.states[module] is not ModuleState.AWAKE:
             self.lines.append(f"* {module} is {circuit.states[module]} and drives nothing")
             return
         t = circuit.transceiver(module)
-        high, low, supply, ground = (self._name(point) for point in circuit.pins(module, network))
-        tag = f"{plain(module)}_{plain(network)}"
+        high, low, supply, ground = (self._name(point) for point in circuit.pins(module, network, tap))
+        tag = "_".join(plain(part) for part in (module, network, *([tap] if tap else [])))
         self.lines.append(f"* driver of {module} on {network}")
-        for leg, start, end in (("h", ground, high), ("l", low, ground)):
-            rise, slope, limit, sense = (f"drive_{tag}_{leg}{n}" for n in range(4))
-            if leg == "h":
-                self._card("V", rise, start, repr(t.vcc_volt - t.drop_volt))
-            else:
-                self._card("V", start, rise, repr(t.drop_volt))
-            self._card("R", rise, slope, repr(t.on_ohm))
-            self._card("I", slope, limit, repr(t.limit_amp), about="the limit")
-            self._card("D", limit, slope, "ideal", about="carries what the limit is not needed for")
-            self._card("D", limit, sense, "ideal", about="one way only")
+        for leg, start, end, drive in (("h", ground, high, t.vcc_volt - t.drop_volt), ("l", low, ground, -t.drop_volt)):
+            sense = f"drive_{tag}_{leg}"
+            self._card("B", start, sense, f"i={leg_current(drive, end, start, t.on_ohm, t.limit_amp)}")
             self._card("V", sense, end, "0")
             if leg == "h":
                 self._card("F", supply, ground, f"V{self.counts['V']}", "1", about="drawn from the supply pin")
+
+    def _start(self) -> list[str]:
+        """Where ngspice begins its search: with dozens of drivers it may find no operating point from nothing.
+
+        It still has to satisfy every node itself, and moves away from a start that is off.
+        """
+        if not self.drivers:
+            return []
+        volts = self.circuit.volts(self.drivers)
+        known = [(name, volts.at(point)) for point, name in self._named() if name != "0"]
+        return [f".nodeset v({name})={volt:.6f}" for name, volt in known]
+
+    def _named(self) -> list[tuple[Point, str]]:
+        return [(point, self.nodes[number]) for point, number in self.circuit.draft.node.items()]
 
     def _ties(self) -> None:
         """Give every island without the body one tie to it, so that ngspice can solve it."""
@@ -140,3 +144,10 @@ class Netlist:
             position = int(circuit.pattern.position[number])
             if position >= 0 and int(circuit.roots[position]) == position:
                 self._card("Rtie", name, "0", repr(TIE_OHM))
+
+
+def leg_current(drive_volt: float, end: str, start: str, on_ohm: float, limit_amp: float) -> str:
+    """The current of a leg from node ``start`` to ``end``, as ngspice's behaviour source takes it."""
+    span = on_ohm * limit_amp
+    port = f"{drive_volt!r}-(v({end})-v({start}))"
+    return f"pwl({port},-1000,0,0,0,{span!r},{limit_amp!r},{span + 1000!r},{limit_amp!r})"

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from simulator.circuit.circuit import TESTER, Circuit
 from simulator.circuit.lines import LineNetwork, Pair, Piece, Ramp
-from simulator.circuit.spice import DIODE, Netlist, plain
+from simulator.circuit.spice import Netlist, leg_current, plain
 from simulator.deviations import LINES
 from simulator.probes import Point
 
@@ -43,7 +43,7 @@ def spice_waveform(
         "quit",
         ".endc",
     ]
-    return "\n".join([*made.cards(), DIODE, ".options method=trap reltol=1e-5 abstol=1e-11", *control, ".end", ""])
+    return "\n".join([*made.cards(), ".options method=trap reltol=1e-5 abstol=1e-11", *control, ".end", ""])
 
 
 class _LineNetlist(Netlist):
@@ -132,12 +132,8 @@ class _LineNetlist(Netlist):
         wave = " ".join(f"{t!r}n {share!r}" for t, share in corners)
         self.lines.append(f"Vramp{number} ramp{number} 0 pwl({wave})")
         drive, most = kind.vcc_volt - kind.drop_volt, kind.limit_amp
-        span = kind.on_ohm * most
-        for leg, start, end, expression in (
-            ("h", ground, high, f"{drive!r}-(v({high})-v({ground}))"),
-            ("l", low, ground, f"v({low})-v({ground})-{kind.drop_volt!r}"),
-        ):
-            clip = f"pwl({expression},-1000,0,0,0,{span!r},{most!r},{span + 1000!r},{most!r})"
-            self.lines.append(f"B{leg}{number} {start} leg{number}{leg} i=v(ramp{number})*{clip}")
+        for leg, start, end, volt in (("h", ground, high, drive), ("l", low, ground, -kind.drop_volt)):
+            current = leg_current(volt, end, start, kind.on_ohm, most)
+            self.lines.append(f"B{leg}{number} {start} leg{number}{leg} i=v(ramp{number})*{current}")
             self.lines.append(f"Vleg{number}{leg} leg{number}{leg} {end} 0")
         self.lines.append(f"Fs{number} {supply} {ground} Vleg{number}h 1")

@@ -192,12 +192,18 @@ class Waves:
         self, drivers: kernel.Drivers, state: kernel.State, t_ns: float, steps: int, pairs: Sequence[Pair]
     ) -> Floats:
         """Run on from ``t_ns``: (steps, pairs, 2) in volt, high and low; the first row is one step after it."""
+        modes = self.advance_modes(drivers, state, t_ns, steps, pairs)
+        half = 0.5 * modes[:, :, 0]
+        return np.stack([modes[:, :, 1] + half, modes[:, :, 1] - half], axis=2)
+
+    def advance_modes(
+        self, drivers: kernel.Drivers, state: kernel.State, t_ns: float, steps: int, pairs: Sequence[Pair]
+    ) -> Floats:
+        """The same as difference and mean."""
         probes = np.array([pair[0] + mode for pair in pairs for mode in (0, 1)], np.int64)
         out = np.empty((steps, len(probes)))
         kernel.advance(self.lines, drivers, state, self.reach, t_ns, self.step_ns, probes, out)
-        modes = out.reshape(steps, len(pairs), 2)
-        half = 0.5 * modes[:, :, 0]
-        return np.stack([modes[:, :, 1] + half, modes[:, :, 1] - half], axis=2)
+        return out.reshape(steps, len(pairs), 2)
 
 
 def to_modes(values: Floats) -> Floats:

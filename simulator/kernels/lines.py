@@ -17,6 +17,7 @@ from simulator.kernels.jit import compiled
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 #: Rounds in which drivers that hang on one another are solved in turn, and the ampere to which they must agree.
 MOST_ROUNDS = 500
@@ -238,3 +239,22 @@ def advance(
         for p in range(probes.shape[0]):
             out[n, p] = volts[probes[p]]
     _turn(waves, ends, reach, past)
+
+
+@compiled
+def keep_last(
+    difference: Floats, mean: Floats, least: Floats, most: Floats, limits: tuple[float, float], before: Mask, out: Mask
+) -> None:
+    """What receivers take differences and means for, (times, receivers), into ``out``: True for dominant.
+
+    ``limits``: dominant from, recessive up to, in volt; in between a receiver keeps its last value, at first
+    ``before``; with the mean outside ``least`` to ``most`` it reads recessive.
+    """
+    for r in range(out.shape[1]):
+        last = before[r]
+        for n in range(out.shape[0]):
+            if mean[n, r] < least[r] or mean[n, r] > most[r] or difference[n, r] <= limits[1]:
+                last = False
+            elif difference[n, r] >= limits[0]:
+                last = True
+            out[n, r] = last

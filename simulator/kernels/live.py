@@ -101,17 +101,19 @@ def settle(
     added: tuple[Ints, Floats],
     sources: tuple[Ints, Floats],
     dead: Bytes,
+    calling: int,
     scratch: tuple[Floats, Floats, Floats, Floats],
     state: Bytes,
 ) -> tuple[Ints, int]:
     """Settle the supply of one network, all unpowered first, round by round: its islands and the rounds (-1: never).
 
-    ``parts``: modules, pins and the (upper, lower) volt of a supply; ``state`` and ``scratch`` hold the result.
+    ``parts``: modules, pins and the (upper, lower) volt of a supply; ``calling``: whether modules without a wake pin
+    are called; ``state`` and ``scratch`` hold the result.
     """
     modules, pins, limits = parts
     count = state.shape[0]
     after, held = np.zeros(count, np.int8), np.zeros((HELD, count), np.int8)
-    held[CALLING] = 1
+    held[CALLING] = calling
     held[DEAD] = dead
     history = np.zeros((MOST_ROUNDS + 2, count), np.int8)
     state[:] = UNPOWERED
@@ -147,24 +149,48 @@ def see(x: Floats, ears: tuple[Ints, Floats], network: int, levels: tuple[float,
 
 
 @compiled
+def close(
+    x: Floats, ears: tuple[Ints, Floats], network: int, levels: tuple[float, float, float],
+    margins: tuple[float, float], state: Bytes, out: Bytes,
+) -> None:  # fmt: skip
+    """Whether a level comes near a limit of each ear on a network (-1: on any) that is up.
+
+    ``margins``: volt from the thresholds on the difference, and from the ends of the range of the mean.
+    """
+    for e in range(ears[0].shape[0]):
+        module = ears[0][e, 0]
+        if (network >= 0 and ears[0][e, 1] != network) or (module >= 0 and state[module] != AWAKE):
+            continue
+        ground = at(x, ears[0][e, 5])
+        high, low = at(x, ears[0][e, 2]) - ground, at(x, ears[0][e, 3]) - ground
+        mean = (high + low) / 2
+        near = levels[1] - margins[0] < high - low < levels[0] + margins[0]
+        if near or abs(mean - ears[1][e, 4]) < margins[1] or abs(mean - ears[1][e, 5]) < margins[1]:
+            out[e] = 1
+
+
+@compiled
 def hear(
     shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
-    ears: tuple[Ints, Floats],
-    levels: tuple[float, float, float],
+    listening: tuple[tuple[Ints, Floats], tuple[float, float, float], tuple[float, float]],
     scratch: tuple[Floats, Floats, Floats, Floats],
     state: Bytes,
     out: Bytes,
+    near: Bytes,
 ) -> bool:
     """What every ear sees while each one that is up is dominant alone, a row each, then with nobody sending.
 
-    ``ears``: (module or -1, network, high, low, supply, ground) and (drive of the high leg, of the low leg, on ohm,
-    limit ampere, least and greatest common mode). False where a driver's currents found no consistent set of regimes.
+    ``listening``: ears, thresholds, what counts as near to them. Ears: (module or -1, network, high, low, supply,
+    ground) and (drive of the high leg, of the low leg, on ohm, limit ampere, least and greatest common mode). ``near``
+    likewise holds 1 where a level is :func:`close`. False where a driver's currents found no consistent set of regimes.
     """
     ptr, idx = shape[0], shape[1]
     w, _, d, x = scratch
+    ears, levels, margins = listening
     count = ears[0].shape[0]
     out[:] = RECESSIVE
     see(x, ears, -1, levels, out[count])
+    close(x, ears, -1, levels, margins, state, near[count])
     columns = np.zeros((2, x.shape[0]))
     coupling, open_volt = np.zeros((2, 2)), np.zeros(2)
     port = np.zeros((2, 2), np.int64)
@@ -193,6 +219,7 @@ def hear(
         found = found and rounds >= 0
         columns[0] = x + current[0] * columns[0] + current[1] * columns[1]
         see(columns[0], ears, ears[0][e, 1], levels, out[e])
+        close(columns[0], ears, ears[0][e, 1], levels, margins, state, near[e])
     return found
 
 
@@ -200,20 +227,21 @@ def hear(
 def table(
     shape: tuple[Ints, Ints, Ints, Ints, Ints, Ints],
     parts: tuple[tuple[Ints, Floats], tuple[Ints, Floats], tuple[float, float]],
-    listening: tuple[tuple[Ints, Floats], tuple[float, float, float]],
+    listening: tuple[tuple[Ints, Floats], tuple[float, float, float], tuple[float, float]],
     conductance: Floats,
     copies: tuple[Ints, Ints, Floats, Ints, Ints, Floats, Ints, Ints, Floats],
-    dead: Bytes,
+    without: tuple[Bytes, int],
     nodes: Ints,
     where: Ints,
-    out: tuple[Bytes, Floats, Ints, Bytes],
+    out: tuple[Bytes, Floats, Ints, Bytes, Bytes],
 ) -> None:
     """States, voltages and what is seen, for many networks that differ a little from one.
 
     ``copies``: for each network h where its own part begins, then which and what, of changed conductances (elements,
-    siemens), further ones (slots, siemens) and sources (elements, volt). ``out``: states, volt of ``nodes`` to the body
-    or to their island's last node, that node, and what is seen (no rows: not asked for); a state of -1 says that a
-    network never settles.
+    siemens), further ones (slots, siemens) and sources (elements, volt). ``without``: who has no supply at all, a row a
+    network, and whether modules without a wake pin are called. ``listening``: as in :func:`hear`. ``out``: states, volt
+    of ``nodes`` to the body or to their island's last node, that node, what is seen (no rows: not asked for), and
+    what of it is near a limit; a state of -1 says that a network never settles.
     """
     changed_ptr, changed, changed_siemens, added_ptr, added, added_siemens, source_ptr, source, source_volt = copies
     count, pins = shape[0].shape[0] - 1, parts[1][0].shape[0]
@@ -229,11 +257,19 @@ def table(
         elements[:given] = source[source_ptr[h] : source_ptr[h + 1]]
         volt[:given] = source_volt[source_ptr[h] : source_ptr[h + 1]]
         root, rounds = settle(
-            shape, parts, mine, (added[own], added_siemens[own]), (elements, volt), dead[h], scratch, state
+            shape,
+            parts,
+            mine,
+            (added[own], added_siemens[own]),
+            (elements, volt),
+            without[0][h],
+            without[1],
+            scratch,
+            state,
         )
         settled = rounds >= 0
         if settled and out[3].shape[0] > 0:
-            settled = hear(shape, listening[0], listening[1], scratch, state, out[3][where[h]])
+            settled = hear(shape, listening, scratch, state, out[3][where[h]], out[4][where[h]])
         out[0][where[h]] = state if settled else np.full(state.shape[0], -1, np.int8)
         for n in range(nodes.shape[0]):
             out[1][where[h], n] = at(scratch[3], nodes[n])

@@ -15,8 +15,8 @@ from wave_peer import off_grid_vehicle
 import faults
 from simulator.circuit import TESTER, Circuit
 from simulator.circuit.hearing import who_hears_whom
-from simulator.circuit.link import Timing, keep_last, link, receptions
-from simulator.circuit.waveform import LOOP_DELAY_NS, Waveform, ramp_corners, waveform
+from simulator.circuit.link import Timing, levels, link, receptions
+from simulator.circuit.waveform import LOOP_DELAY_NS, Trace, Waveform, ramp_corners, waveform
 from simulator.condition import Condition
 from simulator.datalink.frame import encode
 from simulator.errors import BadRequest, UnknownName
@@ -133,8 +133,9 @@ def test_thresholds_and_memory() -> None:
     """From 0.9 V dominant, up to 0.5 V recessive, the last value in between, recessive outside the range."""
     difference = np.array([0.7, 0.9, 0.7, 0.5, 0.7, 2.0, 2.0, 0.7])
     mean = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 13.0, 0.0])
-    assert keep_last(difference, mean, (-12.0, 12.0)).tolist() == [0, 1, 1, 0, 0, 1, 0, 0]
-    assert keep_last(difference, mean, (-12.0, 12.0), before=True)[0]
+    trace = Trace(mean + difference / 2, mean - difference / 2)
+    assert levels(trace, 0.0, (-12.0, 12.0)).tolist() == [0, 1, 1, 0, 0, 1, 0, 0]
+    assert levels(trace, 0.0, (-12.0, 12.0), before=True)[0]
 
 
 def test_a_healthy_link_is_sound() -> None:
