@@ -27,6 +27,10 @@ _SUPPLY_FAIL_NS, _SUPPLY_PASS_NS = 500 * _MS_NS, 1_000 * _MS_NS
 _STATE_FAIL_NS = 500 * _MS_NS
 
 
+#: In the place of a message's name: frames that are in no database, like answers to a tester.
+ANY_OTHER = ""
+
+
 class Configuration(StrEnum):
     """Whether a module has been given what it needs; all but the last are failures of U0300."""
 
@@ -153,7 +157,7 @@ class SelfCheck:
             own = [one.name for one in network.messages if one.sender == self._module.name and one.cycle_ms]
             others = [one.name for one in network.messages if self._module.name in one.receivers and one.cycle_ms]
             if own or others:
-                bus = OwnBus(partial(self._latest_ns, name, own, others))
+                bus = OwnBus(partial(self._latest_ns, name, own, [*others, ANY_OTHER]))
                 self._bus[name] = bus
                 self._talk[codes.with_type(base, codes.BUS_OFF)] = bus
             for message in network.messages:

@@ -9,7 +9,7 @@ from simulator.condition import ModuleState
 from simulator.datalink.controller import Attempt, Outcome, Outgoing
 from simulator.deviations import Behaviour
 from simulator.diagnostics.codes import code_text
-from simulator.diagnostics.selfcheck import World
+from simulator.diagnostics.selfcheck import ANY_OTHER, World
 from simulator.diagnostics.unit import DiagnosticUnit
 from simulator.record import Event
 from simulator.vehicle import Module, Vehicle
@@ -126,8 +126,7 @@ class Watch:
             self._modules[attempt.node].unit.unanswered(attempt.t_end_ns, network)
         if attempt.outcome is not Outcome.OK:
             return ()
-        if frame.name is not None:
-            self.receptions.note(attempt.t_end_ns, network, frame.name, attempt.received_by)
+        self.receptions.note(attempt.t_end_ns, network, frame.name or ANY_OTHER, attempt.received_by)
         touched = []
         if frame.kept and attempt.node in self._modules:
             self._modules[attempt.node].unit.confirmed(attempt.t_end_ns, network, frame)
