@@ -54,7 +54,7 @@ class BitBench:
 
     def watch(self, bits: int = 2000) -> None:
         """Keep the next bits."""
-        self.medium.watch(self.t_ns, self.t_ns + bits * self.bit_ns)
+        self.medium.watch(self.t_ns, self.t_ns, self.t_ns + bits * self.bit_ns)
 
     def flip(self, bit: int, *nodes: str) -> None:
         """Invert what nodes sample in a bit, counted from now."""

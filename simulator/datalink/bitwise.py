@@ -121,7 +121,8 @@ class Bitwise:
             if island.due_ns <= t_ns:
                 self._deliver(island)
                 if island.due_ns <= t_ns:
-                    island.run_ahead(min(self._stuck.values(), default=NEVER_NS))
+                    releases = (release_ns for release_ns in self._stuck.values() if release_ns > t_ns)
+                    island.run_ahead(min(releases, default=NEVER_NS))
         self._plan()
 
     def rewire(self, t_ns: int, wiring: Wiring) -> None:
@@ -175,12 +176,14 @@ class Bitwise:
         row[layout.STATUS] = sent >= layout.PASSIVE_AT or received >= layout.PASSIVE_AT
         self._plan()
 
-    def watch(self, from_ns: int, until_ns: int) -> None:
+    def watch(self, t_ns: int, from_ns: int, until_ns: int) -> None:
         """Keep every bit of a window, from now on; a window that is over stays until the next one."""
         self._window = (from_ns, until_ns)
         self.bits.clear()
         for island in self._islands:
+            island.go_back(t_ns)
             island.watch(*self._window)
+        self._plan()
 
     def last_trouble(self, node: str) -> Trouble | None:
         """What a controller noticed last."""

@@ -323,7 +323,10 @@ class Island:
                     bus.catch_up(self.rows, n)
         if tracing != bool(len(self._trace)):
             self._trace = np.zeros((_WATCHED * tracing, bits.TRACE + len(self.stations)), np.int64)
-        return min(limit_ns, last if tracing else first) if now_ns < last else limit_ns
+        if now_ns >= last:
+            return limit_ns
+        # a bus at rest stops a bit before a limit: one that is nearer than that would never be reached
+        return min(limit_ns, max(last if tracing else first, now_ns + round(self.timing.bit_ns) + 1))
 
     def taken(self) -> list[TracedBit]:
         """The bits of the window that have come to pass since the last call."""

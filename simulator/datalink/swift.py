@@ -112,7 +112,7 @@ class Swift:
         """Keep every bit of a window, from now on; up to its end the network runs bit by bit."""
         self.leave(t_ns)
         self._bits_until_ns = until_ns
-        self._bits.watch(from_ns, until_ns)
+        self._bits.watch(t_ns, from_ns, until_ns)
 
     def rewire(self, t_ns: int, wiring: Wiring) -> None:
         """Put another wiring in force; frames on the wire that it breaks end in an error."""

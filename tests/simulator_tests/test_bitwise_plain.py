@@ -40,7 +40,7 @@ def history(seed: int, *, watched: bool, fd: bool = False) -> list[tuple[object,
     nodes = [f"N{number}" for number in range(draw.randrange(2, 9))]
     bench = BitBench(*nodes, data_bit_rate=2_000_000 if fd else None)
     if watched:
-        bench.medium.watch(0, 1 << 60)
+        bench.medium.watch(bench.t_ns, 0, 1 << 60)
     for _ in range(40):
         if draw.random() < 0.2:
             bench.medium.rewire(bench.t_ns, drawn_wiring(draw, nodes))

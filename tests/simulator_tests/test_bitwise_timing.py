@@ -13,7 +13,6 @@ from simulator.datalink.controller import Levels, Outcome, Wiring
 from simulator.kernels import layout
 
 
-
 class OutOfStep(Bitwise):
     """The bit-level medium with every controller on a clock of its own, although all run at one rate."""
 
@@ -105,3 +104,20 @@ def test_undefined_levels_keep_the_last_value() -> None:
     bench.run(bench.t_ns + 70 * BIT_NS)
     assert [one.received_by for one in bench.attempts] == [("C",)]
     assert not bench.kinds("B")
+
+
+@pytest.mark.parametrize("more_ns", [0, 1, 999, 1999])
+def test_a_window_may_begin_and_end_within_a_bit(more_ns: int) -> None:
+    """Own rule: the bits kept are those that begin in the window, on a bus at rest too, and time goes on after it."""
+    bench = BitBench("A", "B")
+    bench.medium.set_counters(bench.t_ns, "A", 255, 0)
+    bench.send("A", 0x123)
+    bench.flip(12, "A")
+    bench.run(bench.t_ns + 100 * BIT_NS)  # from here on A only counts recessive bits
+    first_ns = bench.t_ns + more_ns
+    last_ns = first_ns + 40 * BIT_NS
+    bench.medium.watch(bench.t_ns, first_ns, last_ns)
+    bench.run(last_ns + 2000 * BIT_NS)
+    starts = [bit.t_start_ns for bit in bench.medium.bits]
+    assert starts == list(range(-(-first_ns // BIT_NS) * BIT_NS, last_ns, BIT_NS))
+    assert bench.medium.status("A") == "error active"
