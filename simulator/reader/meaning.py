@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import PurePosixPath, PureWindowsPath
 
+from simulator.modules.gateway import FUNCTIONAL_ID
 from simulator.reader.findings import Findings, instead
 from simulator.reader.harness import Harness, check_harness, read_harness
 from simulator.reader.road_file import check_service
@@ -75,6 +76,8 @@ def _check_addresses(modules: Branch | None, findings: Findings) -> None:
             if leaf is None or value is None or value != int(value) or not 0 <= value <= 0x7FF:
                 continue
             address, mine = int(value), f"{key} of {name}"
+            if address == FUNCTIONAL_ID:
+                findings.warn(leaf.line, f"{key}: 0x{address:X} asks all modules at once (ISO 15765-4)")
             if address in owners:
                 owner, line = owners[address]
                 said = f"0x{address:X} is already the {owner} (line {line})"
