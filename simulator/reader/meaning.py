@@ -77,7 +77,8 @@ def _check_addresses(modules: Branch | None, findings: Findings) -> None:
                 continue
             address, mine = int(value), f"{key} of {name}"
             if address == FUNCTIONAL_ID:
-                findings.warn(leaf.line, f"{key}: 0x{address:X} asks all modules at once (ISO 15765-4); write one of its own")
+                said = f"0x{address:X} asks all modules at once (ISO 15765-4)"
+                findings.warn(leaf.line, f"{key}: {said}; write one of its own")
             if address in owners:
                 owner, line = owners[address]
                 said = f"0x{address:X} is already the {owner} (line {line})"
