@@ -53,6 +53,7 @@ class Moment:
     """What a network looked like around an instant of a run, part by part.
 
     ``frames``: the attempts to send that were going on then; ``quiet``: modules where nothing went on.
+    ``out_of_step``: controllers had bits of different length then, so there are none to show.
     """
 
     vehicle: str
@@ -63,6 +64,7 @@ class Moment:
     frames: tuple[FrameRecord, ...]
     parts: tuple[Part, ...]
     quiet: tuple[str, ...]
+    out_of_step: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """The mapping of the command ``bits``."""
@@ -73,6 +75,7 @@ class Moment:
             "faults": list(self.faults),
             "frames": [record_json(record) for record in self.frames],
             "quiet": list(self.quiet),
+            "out_of_step": self.out_of_step,
             "parts": [
                 {
                     "modules": list(part.modules),
@@ -136,7 +139,8 @@ def look(
     frames: list[FrameRecord] = []
     simulation.subscribe(lambda record: frames.append(record) if record.network == net.name else None)
     until_ns = at_ns + round(_BEFORE_BITS * bit_ns)
-    simulation.watch(net.name, max(0, at_ns - round(_BEFORE_BITS * bit_ns)), until_ns)
+    begin_ns = max(0, at_ns - round(_BEFORE_BITS * bit_ns))
+    simulation.watch(net.name, begin_ns, until_ns)
     simulation.run_until_ns(until_ns + round(_BEFORE_BITS * bit_ns))
     bits = simulation.watched(net.name)
     if not any(bit.t_start_ns <= at_ns < bit.t_end_ns for bit in bits):
@@ -146,7 +150,8 @@ def look(
     awake = {name for part in parts for name in part.modules}
     quiet = tuple(name for name in vehicle.modules if name in net.places and name not in awake)
     return Moment(
-        vehicle.name, net.name, at_ns, bit_ns, tuple(map(str, parsed)), met, tuple(parts), quiet
+        vehicle.name, net.name, at_ns, bit_ns, tuple(map(str, parsed)), met, tuple(parts), quiet,
+        out_of_step=not bits and bool(met or any(begin_ns < one.t_ns <= until_ns for one in troubles)),
     )  # fmt: skip
 
 

@@ -77,7 +77,9 @@ def _show(moment: Moment, png: str | None) -> None:
         if len(moment.parts) > 1:
             out.print(f"part {number + 1} of {len(moment.parts)}: {', '.join(part.modules)}", soft_wrap=True)
         _show_part(out, part)
-    if moment.quiet:
+    if moment.out_of_step:
+        out.print("the controllers are out of step here: each has bits of its own length, and there are none to show")
+    elif moment.quiet:
         out.print(f"nothing goes on at {', '.join(moment.quiet)}", soft_wrap=True)
     if png is not None:
         out.print(f"picture: {png}", soft_wrap=True)

@@ -86,6 +86,15 @@ def test_the_two_sides_of_an_open_line_are_two_parts() -> None:
             assert {*bit.driving, *bit.dominant} <= set(part.modules)
 
 
+def test_controllers_out_of_step_share_no_bits() -> None:
+    """Own rule: at a bit rate of its own a module has other bits than the others; this is said, and nothing drawn."""
+    faults = ["--fault", "wrong_bit_rate module=GBX bit_rate=250000"]
+    moment = good("bits", "pipkin", "--first", "error", *faults)
+    assert moment["out_of_step"]
+    assert moment["parts"] == []
+    assert "out of step" in sixtyohm("bits", "pipkin", "--first", "error", *faults).out
+
+
 def test_every_place_has_a_sign() -> None:
     assert set(CODES) >= {*FIELDS, *STATES} - {"frame"}
     assert all(len(sign) == 1 for sign in CODES.values())
