@@ -26,6 +26,11 @@ class Listeners:
         """Whether nobody has to be told of frames one by one."""
         return not self.taps and len(self.batches) == len(self.attempts)
 
+    @property
+    def attend_to_troubles(self) -> bool:
+        """Whether anybody has to be told what controllers notice."""
+        return bool(self.taps or self.troubles or self.events)
+
     def tell(self, event: Event) -> None:
         """Something other than a frame."""
         for callback in self.events:

@@ -34,9 +34,9 @@ class Lender(Protocol):
 class Media:
     """The medium of each network, by name.
 
-    ``attempted``, ``changed`` and ``troubled`` as of a medium, with the network before. ``planned``: a module's next
-    deadline has changed. ``heeded``: whether a module has to be told of frames of a network and identifier one by one.
-    ``whole``: whether a network may run by whole frames now.
+    ``attempted``, ``changed``, ``troubled``, ``attended`` as of a medium, the first three with the network before.
+    ``planned``: a module's next deadline has changed. ``heeded``: whether a module has to be told of frames of a
+    network and identifier one by one. ``whole``: whether a network may run by whole frames now.
     """
 
     def __init__(
@@ -48,13 +48,15 @@ class Media:
         attempted: Callable[[str, Attempt], None],
         changed: Callable[[str, int, str, str], None],
         troubled: Callable[[str, Trouble], None],
+        attended: Callable[[], bool],
         planned: Callable[[str], None],
         heeded: Callable[[str, int], bool],
         whole: Callable[[str], bool],
     ) -> None:
         self._modules = modules
         self._automatic = automatic
-        self._attempted, self._changed, self._troubled = attempted, changed, troubled
+        self._attempted, self._changed = attempted, changed
+        self._troubled, self._attended = troubled, attended
         self._planned, self._heeded, self._whole = planned, heeded, whole
         # at the present instant: -1 while modules act, then the number of the network whose turn it is
         self._turn = -1
@@ -130,6 +132,7 @@ class Media:
             attempted=lambda attempt: self._attempted(name, attempt),
             changed=lambda t_ns, node, status: self._changed(name, t_ns, node, status),
             troubled=lambda trouble: self._troubled(name, trouble),
+            attended=self._attended,
             automatic=self._automatic,
         )
         return Swift(

@@ -93,6 +93,7 @@ class Simulation:
             attempted=self._attempted,
             changed=self._changed,
             troubled=self._listeners.troubled,
+            attended=lambda: self._listeners.attend_to_troubles,
             planned=lambda name: self._plan_module(self.modules[name]),
             heeded=self._watch.heeds,
             whole=self._runs_whole,

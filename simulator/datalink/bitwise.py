@@ -1,4 +1,4 @@
-"""The medium of one network, bit by bit: the same door as the frame-level one, with every controller a real one.
+"""The medium of one network, bit by bit, with every controller a real one.
 
 What each controller reads in a bit follows from the set of nodes that drive in it. Time between events is not looked
 at bit by bit from outside: the kernel runs ahead, and goes back where the world changes before.
@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import PADDING
 from simulator.datalink.island import Island, Station, Timing, TracedBit
-from simulator.datalink.trouble import Trouble, trouble_of
+from simulator.datalink.trouble import Trouble, kind_and_place, trouble_of
 from simulator.errors import BadRequest
 from simulator.kernels import layout
 
@@ -31,10 +31,11 @@ _MOST_NODES = 62
 class Bitwise:
     """The medium of one network. ``submit`` frames, ``advance`` at every ``deadline_ns``; attempts come by callback.
 
-    ``attempted`` and ``changed`` as of the frame-level medium; ``troubled(trouble)`` hears of every error, with the end
-    of its bit, at the latest when the attempt ends. ``automatic``: controllers come back from bus-off by themselves,
-    else after ``restart``. ``skills``: "classic", "tolerant" or "fd" (default) by node. A stuck transmitter is let go
-    after ``dominant_timeout_ns``, if that is given.
+    ``attempted(attempt)`` is called when an attempt has ended, ``changed(t_ns, node, status)`` when a controller turns
+    error active, error passive or bus off; ``troubled(trouble)`` hears of every error, with the end of its bit, at the
+    latest when the attempt ends, while ``attended()`` says that anybody is interested. ``automatic``: controllers come
+    back from bus-off by themselves, else after ``restart``. ``skills``: "classic", "tolerant" or "fd" (default) by
+    node. A stuck transmitter is let go after ``dominant_timeout_ns``, if that is given.
     """
 
     def __init__(
@@ -47,15 +48,16 @@ class Bitwise:
         attempted: Callable[[Attempt], None],
         changed: Callable[[int, str, str], None] = lambda t_ns, node, status: None,
         troubled: Callable[[Trouble], None] | None = None,
+        attended: Callable[[], bool] = lambda: True,
         automatic: bool = True,
         skills: Mapping[str, str] | None = None,
         dominant_timeout_ns: int | None = None,
     ) -> None:
         self.bit_rate = bit_rate
         self.deadline_ns = NEVER_NS
-        self.troubles: Counter[tuple[str, str, str]] = Counter()
         self._timing = Timing(bit_rate, sample_point, data_bit_rate, data_sample_point)
-        self._attempted, self._changed, self._troubled = attempted, changed, troubled
+        self._attempted, self._changed = attempted, changed
+        self._troubled, self._attended = troubled, attended
         self._automatic = automatic
         self._skills = dict(skills or {})
         self._timeout_ns = dominant_timeout_ns
@@ -63,7 +65,8 @@ class Bitwise:
         self._home: dict[str, Island] = {}
         self._islands: list[Island] = []
         self._stuck: dict[str, int] = {}
-        self._last: dict[str, Trouble] = {}
+        self._counted: Counter[tuple[str, int, int]] = Counter()
+        self._last: dict[str, tuple[int, int, int, int]] = {}
         #: By transmitter, who has received and who has acknowledged its frame and is on another wire by now.
         self._apart: dict[str, tuple[set[str], set[str]]] = {}
         self._count = 0
@@ -72,7 +75,7 @@ class Bitwise:
         self._window: tuple[int, int] | None = None
         self.bits: list[TracedBit] = []
 
-    # -- the door of the frame-level medium ---------------------------------------------------------------------
+    # -- the door -----------------------------------------------------------------------------------------------
 
     def status(self, node: str) -> str:
         """Error active, error passive or bus off; "down" for a node that is not up."""
@@ -146,7 +149,7 @@ class Bitwise:
         self._home = {name: island for island in self._islands for name in island.number}
         self._plan()
 
-    # -- more than whole frames can do --------------------------------------------------------------------------
+    # -- what is done to controllers, and seen of them ------------------------------------------------------------
 
     def restart(self, t_ns: int, node: str) -> None:
         """Ask a controller that is bus-off to come back: after 128 times 11 recessive bits (rule 12)."""
@@ -187,7 +190,19 @@ class Bitwise:
 
     def last_trouble(self, node: str) -> Trouble | None:
         """What a controller noticed last."""
-        return self._last.get(node)
+        if node not in self._last:
+            return None
+        t_ns, what, a, b = self._last[node]
+        return trouble_of(t_ns, what, node, a, b)
+
+    @property
+    def troubles(self) -> Counter[tuple[str, str, str]]:
+        """How often what was noticed: by (node, kind, place)."""
+        found: Counter[tuple[str, str, str]] = Counter()
+        for (node, what, code), count in self._counted.items():
+            trouble = trouble_of(0, what, node, code, 0)
+            found[node, trouble.kind, trouble.place] += count
+        return found
 
     # -- for those who know better what comes next ---------------------------------------------------------------
 
@@ -256,11 +271,10 @@ class Bitwise:
             elif what == layout.CHANGED:
                 self._changed(t_ns, name, _STATUS[a])
             elif what != layout.UNDETECTED or not self._is_from_apart(island, n):
-                trouble = trouble_of(t_ns, what, name, a, b)
-                self.troubles[name, trouble.kind, trouble.place] += 1
-                self._last[name] = trouble
-                if self._troubled is not None:
-                    self._troubled(trouble)
+                self._counted[name, what, kind_and_place(what, a)] += 1
+                self._last[name] = t_ns, what, a, b
+                if self._troubled is not None and self._attended():
+                    self._troubled(trouble_of(t_ns, what, name, a, b))
         if self._window is not None:
             self.bits += island.taken()
 

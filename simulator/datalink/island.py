@@ -20,7 +20,7 @@ from simulator.kernels.sending import LONGEST_BITS, write_bits
 Ints = NDArray[np.int64]
 
 #: How far the kernel runs ahead at most, in nominal bits.
-_AHEAD_BITS = 4000
+_AHEAD_BITS = 400
 _REST = frozenset((layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING))
 #: Sets of drivers whose levels are kept, twice.
 _TABLE = 1024
@@ -120,7 +120,7 @@ class Island:
         self._known: dict[int, tuple[str, ...]] = {}
         self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy())
         self._learn(0)
-        self.world[layout.HELD] = self._masks[0, bus.place_of(self._keys, 0)]
+        self.world[layout.HELD] = self._masks[0, bus.place_of.plain(self._keys, 0)]
         self._kept[1][:] = self.world
 
     def _mask(self, names: Iterable[str]) -> int:
@@ -146,7 +146,7 @@ class Island:
         """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
         other = next((one for one in others if not one.at_rest), others[0])
         at_ns = other.now_ns
-        bus.anchor(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
+        bus.anchor.plain(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
         for one in others:
             for name in set(one.number) & set(self.number):
                 n = self.number[name]
@@ -216,7 +216,7 @@ class Island:
 
     def set_off(self, t_ns: int, *numbers: int) -> None:
         """Count bits from an instant on: all of a quiet bus, or some controllers."""
-        bus.anchor(self.world, self.clock, t_ns)
+        bus.anchor.plain(self.world, self.clock, t_ns)
         if self.world[layout.TIMED]:
             chosen = list(numbers) or slice(None)
             self.rows[chosen, layout.DUE_PS], self.rows[chosen, layout.SAMPLED] = 1000 * t_ns, 1
@@ -230,7 +230,7 @@ class Island:
             rows[:, field] = 1
         rows[:, layout.STATE], rows[:, layout.AT] = layout.INTERMISSION, -1
         world[layout.OPENED_NS] = world[layout.OFFERED_NS] = -1
-        bus.anchor(world, self.clock, t_ns)
+        bus.anchor.plain(world, self.clock, t_ns)
         self.due_ns = t_ns
 
     def settle(self) -> list[list[int]]:
@@ -279,7 +279,7 @@ class Island:
         if 2 * self._sets > _TABLE:
             self._keys.fill(-1)
             self._sets = 0
-        at = bus.place_of(self._keys, drive)
+        at = bus.place_of.plain(self._keys, drive)
         levels = self._wiring.read(frozenset(self.names(drive)))
         self._masks[:, at] = self._mask(levels.dominant), self._mask(levels.neither)
         for n, station in enumerate(self.stations):

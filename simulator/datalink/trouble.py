@@ -39,6 +39,11 @@ class Trouble(NamedTuple):
     receive_errors: int
 
 
+def kind_and_place(what: int, a: int) -> int:
+    """That part of a note of the kernel which says what was noticed where, without who sent and how many bits left."""
+    return 0 if what == layout.UNDETECTED else a & 0xFFF
+
+
 def trouble_of(t_ns: int, what: int, node: str, a: int, b: int) -> Trouble:
     """From a note of the kernel."""
     if what == layout.ERROR:

@@ -127,7 +127,7 @@ def cruise_bits(rows: Ints, m: int, keys: Ints, masks: Ints) -> int:
             bits = min(bits, quiet_bits(rows, n))
         else:
             return 0
-        if switched and rows[n, STATE] in (BUS_OFF, INTEGRATING):
+        if switched and rows[n, STATE] in (BUS_OFF, INTEGRATING, SUSPEND):
             return 0  # it counts nominal bits
     return bits
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, UNKNOWN_SET
 from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
 from simulator.kernels.controller import step
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     BEFORE,
     BIT,
@@ -50,6 +50,7 @@ from simulator.kernels.layout import (
     Bytes,
     Ints,
 )
+from simulator.kernels.passing import MANY_BITS, count_quiet, quiet_bits
 from simulator.kernels.reading import begin
 
 #: Columns of the bit timing of a controller, nominal and data: quantum in ps; in quanta the bit, the part up to the
@@ -160,12 +161,53 @@ def _in_step(rows: Ints, timing: Ints, t_ps: int) -> bool:
     return True
 
 
-@compiled
-def _next_ps(rows: Ints) -> int:
-    t_ps: int = _NEVER_PS
+@inlined
+def _next_ps(rows: Ints) -> tuple[int, bool]:
+    """When somebody samples or begins a bit next, and whether anybody does more than wait."""
+    t_ps, busy = _NEVER_PS, False
     for n in range(rows.shape[0]):
         t_ps = min(t_ps, rows[n, DUE_PS])
-    return t_ps
+        if rows[n, STATE] not in (IDLE, RESTING) or rows[n, WANTS] or rows[n, LINGERS]:
+            busy = True
+    return t_ps, busy
+
+
+@compiled
+def _rest(rows: Ints, timing: Ints, world: Ints, limit_ps: int) -> bool:
+    """Pass over the bits of a quiet bus in which controllers only count, each its own; whether there were any."""
+    until_ps: int = limit_ps
+    for n in range(rows.shape[0]):
+        bits = quiet_bits(rows, n)
+        if bits < 0:
+            return False
+        if bits < MANY_BITS:
+            until_ps = min(until_ps, rows[n, DUE_PS] + bits * timing[n, 0, QUANTA] * timing[n, 0, QUANTUM_PS])
+    passed = False
+    for n in range(rows.shape[0]):
+        length_ps = timing[n, 0, QUANTA] * timing[n, 0, QUANTUM_PS]
+        bits = (until_ps - rows[n, DUE_PS]) // length_ps
+        if bits > 0:
+            passed = True
+            rows[n, DUE_PS] += bits * length_ps
+            rows[n, START_PS] += bits * length_ps
+            rows[n, BEFORE], rows[n, SYNCED] = 1, 0
+            if rows[n, STATE] not in (IDLE, RESTING):
+                count_quiet(rows, n, bits)
+    if passed:
+        world[OFFERED_NS] = until_ps // 1000
+    return passed
+
+
+@inlined
+def _start(rows: Ints, t_ps: int, timing: Ints, world: Ints) -> bool:
+    """Begin the bits that are due; whether who drives has changed."""
+    changed = False
+    for n in range(rows.shape[0]):
+        if rows[n, SAMPLED] and rows[n, DUE_PS] == t_ps:
+            before = rows[n, OUT]
+            _start_bit(rows, n, t_ps, timing, world)
+            changed = changed or rows[n, OUT] != before
+    return changed
 
 
 @compiled
@@ -213,35 +255,32 @@ def run_quanta(
 
     ``timing`` (controllers, 2, 4): the bit timing, nominal and data.
     """
-    count = rows.shape[0]
+    listen = True
     while True:
+        t_ps, busy = _next_ps(rows)
         resumed = world[RESUME_PS]
-        t_ps = resumed if resumed else _next_ps(rows)
+        t_ps = resumed if resumed else t_ps
         anchor(world, clock, (t_ps + 999) // 1000)
         if world[STOPS]:
             return STOP
-        busy = False
-        for n in range(count):
-            busy = (
-                busy
-                or rows[n, WANTS] != 0
-                or rows[n, LINGERS] != 0
-                or (rows[n, STATE] != IDLE and rows[n, STATE] != RESTING)
-            )
-        if not busy and _drive(rows, world) == 0 and world[HELD] == 0:
+        quiet = world[HELD] == 0 and _drive(rows, world) == 0
+        if quiet and not busy:
             return QUIET
         if t_ps >= limit_ns * 1000:
             return LIMIT
-        if notes.shape[0] - world[NOTES] < 4 * count:
+        if notes.shape[0] - world[NOTES] < 4 * rows.shape[0]:
             return FULL
         if world[TIMED] == 1 and _in_step(rows, timing, t_ps):
             world[TIMED] = 0
             return MIXED
-        for n in range(count):
-            if rows[n, SAMPLED] and rows[n, DUE_PS] == t_ps and resumed == 0:
-                _start_bit(rows, n, t_ps, timing, world)
-        world[RESUME_PS] = t_ps
-        if not _listen(rows, world, keys, masks, t_ps, timing):
-            return UNKNOWN_SET
-        world[RESUME_PS] = 0
+        if quiet and not listen and flips.shape[0] == 0 and _rest(rows, timing, world, limit_ns * 1000):
+            continue
+        if resumed == 0:
+            listen = _start(rows, t_ps, timing, world) or listen
+        if listen or resumed:
+            world[RESUME_PS] = t_ps
+            if not _listen(rows, world, keys, masks, t_ps, timing):
+                return UNKNOWN_SET
+            world[RESUME_PS] = 0
+            listen = False
         _take(rows, t_ps, timing, wire, sizes, world, notes, flips, lags[place_of(keys, world[DRIVE])])

@@ -35,7 +35,7 @@ def drawn_wiring(draw: random.Random, nodes: list[str]) -> Wiring:
 
 
 def history(seed: int, *, watched: bool, fd: bool = False) -> list[tuple[object, ...]]:
-    """All that is told of traffic, changes of the wiring and inverted samples of a seed."""
+    """All that is told of traffic, changes of the wiring and inverted samples of a seed, in the order of time."""
     draw = random.Random(seed)
     nodes = [f"N{number}" for number in range(draw.randrange(2, 9))]
     bench = BitBench(*nodes, data_bit_rate=2_000_000 if fd else None)
@@ -53,7 +53,7 @@ def history(seed: int, *, watched: bool, fd: bool = False) -> list[tuple[object,
              one.acknowledged_by, one.received_by) for one in bench.attempts]  # fmt: skip
     told += [(one.t_ns, "trouble", *one[1:]) for one in bench.troubles]
     told += [(t_ns, "change", node, status) for t_ns, node, status in bench.changes]
-    return [*told, *((name, *bench.medium.counters(name)) for name in nodes)]
+    return [*sorted(told), *((name, *bench.medium.counters(name)) for name in nodes)]
 
 
 @pytest.mark.parametrize("fd", [False, True])
