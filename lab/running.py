@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from contextlib import nullcontext
+from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from typing import Any
 
 import faults
+from lab.bridge import Bridge, run_bridged
 from lab.controllers import Account, Change, Observer
 from lab.responses import Response, Responses
 from simulator.batch import Batch
-from simulator.logs import FrameLog
+from simulator.errors import BadRequest
+from simulator.logs import open_log
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -40,15 +42,16 @@ class NetworkCount:
 
 @dataclass(frozen=True)
 class Outcome:
-    """A finished run: simulated seconds, seed, log file or None, a count for each network, and when faults were in."""
+    """A finished run: simulated seconds, seed, log files, a count for each network, when faults were in, bridges."""
 
     vehicle: str
     seconds: float
     seed: int
     faults: tuple[str, ...]
-    log: str | None
+    logs: tuple[str, ...]
     networks: tuple[NetworkCount, ...]
     diary: tuple[Change, ...] = ()
+    bridges: tuple[Bridge, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The mapping of the command ``run``."""
@@ -57,7 +60,9 @@ class Outcome:
             "seconds": self.seconds,
             "seed": self.seed,
             "faults": list(self.faults),
-            "log": self.log,
+            "log": self.logs[0] if self.logs else None,
+            "logs": list(self.logs),
+            "bridges": [bridge.as_json() for bridge in self.bridges],
             "networks": [
                 {
                     "network": line.network,
@@ -76,13 +81,21 @@ class Outcome:
 
 
 def run_networks(
-    vehicle: Vehicle, seconds: float, *, fault_texts: Iterable[str] = (), log: str | None = None, seed: int = 0
+    vehicle: Vehicle,
+    seconds: float,
+    *,
+    fault_texts: Iterable[str] = (),
+    logs: Sequence[str] = (),
+    seed: int = 0,
+    bridges: Sequence[Bridge] = (),
 ) -> Outcome:
     """Run a vehicle from t = 0, battery and ignition on; the faults follow their timelines.
 
-    ``log``: a file whose ending says its format (``simulator.logs``). Raises BadRequest for another ending and for
-    faults the vehicle cannot have.
+    ``logs``: files whose endings say their formats (``simulator.logs``). With ``bridges`` it runs in real time. Raises
+    BadRequest for another ending, for a file named twice, and for faults the vehicle cannot have.
     """
+    if len(set(logs)) < len(logs):
+        raise BadRequest("two logs in one file: give each a name of its own")
     parsed = tuple(faults.parse(text).canonical(vehicle) for text in fault_texts)
     counts = {name: NetworkCount(name) for name in vehicle.networks}
     simulation = Simulation(vehicle, faults=parsed, seed=seed)
@@ -90,8 +103,13 @@ def run_networks(
         lambda record: _count(counts[record.network], record), lambda batch: _count_batch(counts, batch)
     )
     observer, responses = Observer(simulation, seconds), Responses(simulation)
-    with nullcontext() if log is None else FrameLog(simulation, log):
-        simulation.advance(seconds)
+    with ExitStack() as stack:
+        for log in logs:
+            stack.enter_context(open_log(simulation, log))
+        if bridges:
+            run_bridged(simulation, bridges, seconds)
+        else:
+            simulation.advance(seconds)
     observer.close()
     for name, line in counts.items():
         line.load = line.busy_ns / 1e9 / seconds if line.busy_ns else 0.0
@@ -99,7 +117,9 @@ def run_networks(
         line.changes, line.changed = tuple(observer.changes[name]), observer.changed[name]
         line.responses = responses.of(name)
     texts = tuple(map(str, parsed))
-    return Outcome(vehicle.name, seconds, seed, texts, log, tuple(counts.values()), tuple(observer.diary))
+    return Outcome(
+        vehicle.name, seconds, seed, texts, tuple(logs), tuple(counts.values()), tuple(observer.diary), tuple(bridges)
+    )
 
 
 def _count(line: NetworkCount, record: FrameRecord) -> None:

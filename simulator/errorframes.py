@@ -31,7 +31,7 @@ _PLACE = {
 _BASE_PARTS = ((4, 0x02), (0, 0x06))
 _EXTENSION_PARTS = ((14, 0x07), (6, 0x0F), (0, 0x0E))
 #: From here on a counter warns, the controller is error passive, and bus-off. The file above; ISO 11898-1.
-_WARNING_AT, _PASSIVE_AT, _OFF_AT = 96, 128, 256
+_WARNING_AT, _PASSIVE_AT, OFF_AT = 96, 128, 256
 
 
 class ErrorFrames(StrEnum):
@@ -65,7 +65,7 @@ class StateFrames:
     def changes(self, counters: tuple[int, int]) -> Iterator[can.Message]:
         """The error frames since the last call, for the (transmit, receive) counters of now."""
         data = bytearray(8)
-        off = counters[0] >= _OFF_AT
+        off = counters[0] >= OFF_AT
         transmit, receive = map(_level, counters)
         level = max(transmit, receive)
         if off != self._off:

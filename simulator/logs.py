@@ -13,6 +13,8 @@ import can
 
 from simulator.batch import Batch
 from simulator.bulk import BatchBlfWriter, Lines
+from simulator.datalink.trouble import ERROR_KINDS, Trouble
+from simulator.errorframes import OFF_AT, StateFrames, trouble_message
 from simulator.errors import BadRequest, nearest
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
@@ -23,9 +25,14 @@ _WRITERS: dict[str, Callable[..., Any]] = {
     ".asc": can.ASCWriter,
     ".blf": BatchBlfWriter,
     ".csv": can.CSVWriter,
+    ".db": can.SqliteWriter,
     ".log": can.CanutilsLogWriter,
     ".mf4": can.MF4Writer,
+    ".trc": can.TRCWriter,
+    ".txt": can.Printer,
 }
+#: The ending of the event log.
+_EVENTS = ".jsonl"
 #: Simulated time begins here in formats that give a date.
 _BEGIN = datetime.fromtimestamp(0)
 
@@ -54,37 +61,72 @@ class EventLog:
     """Everything that happens in a simulation from now on, one JSON object a line: faults, states, supply, frames."""
 
     def __init__(self, simulation: Simulation, stream: TextIO) -> None:
-        self._stream = stream
+        self._stream: TextIO | None = stream
         for event in simulation.events_now():
             self._write(event)
         self._lines = Lines(record_json)
-        simulation.subscribe(self._write, lambda batch: self._stream.writelines(self._lines.of(batch)))
+        simulation.subscribe(self._write, self._write_batch)
         simulation.notice(self._write)
 
+    def __enter__(self) -> EventLog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the stream; what happens after this is not written."""
+        if self._stream is not None:
+            self._stream.close()
+        self._stream = None
+
     def _write(self, record: FrameRecord | Event) -> None:
-        self._stream.write(json.dumps(record_json(record)) + "\n")
+        if self._stream is not None:
+            self._stream.write(json.dumps(record_json(record)) + "\n")
+
+    def _write_batch(self, batch: Batch) -> None:
+        if self._stream is not None:
+            self._stream.writelines(self._lines.of(batch))
+
+
+def open_log(simulation: Simulation, path: str | Path) -> EventLog | FrameLog:
+    """A log of the ending's kind: .jsonl is the event log, others hold frames. Raises BadRequest."""
+    if Path(path).suffix.lower() != _EVENTS:
+        return FrameLog(simulation, path)
+    try:
+        return EventLog(simulation, Path(path).open("w", encoding="utf-8"))
+    except OSError as refused:
+        raise BadRequest(f"cannot write {path}: {refused.strerror}") from refused
 
 
 class FrameLog:
     """The frames of a simulation from now on, in the format of the file's ending; use it as a context manager.
 
-    Frames that arrived are written at the end of EOF, attempts that failed as error frames. Networks are channels in
-    the order of the vehicle file, from 0. Raises BadRequest for an ending that nobody writes.
+    Frames that arrived are written at the end of EOF; attempts that failed as error frames, which say what their
+    transmitter noticed (``simulator.errorframes``) where the format can. Networks are channels in the order of the
+    vehicle file, from 0. Raises BadRequest for an ending that nobody writes.
     """
 
     def __init__(self, simulation: Simulation, path: str | Path) -> None:
         ending = Path(path).suffix.lower()
         if ending not in _WRITERS:
-            raise BadRequest(f"no log format ends in '{ending}'; {nearest(ending, sorted(_WRITERS))}")
+            raise BadRequest(f"no log format ends in '{ending}'; {nearest(ending, sorted([*_WRITERS, _EVENTS]))}")
         if ending == ".mf4" and find_spec("asammdf") is None:
             raise BadRequest("a .mf4 log needs the package asammdf: install it, or write .blf, .asc, .log or .csv")
         try:
+            if ending == ".db":
+                # its writer would add to a file that is there, and complain of others from a thread
+                Path(path).write_bytes(b"")
             self._writer = _WRITERS[ending](str(path))
         except OSError as refused:
             raise BadRequest(f"cannot write {path}: {refused.strerror}") from refused
         self._begin(ending)
+        self._only_data = ending == ".trc"
         self._channels = {name: channel for channel, name in enumerate(simulation.drawn.networks)}
+        self._noticed: dict[tuple[str, str], Trouble] = {}
+        self._simulation = simulation
         simulation.subscribe(self._write, self._write_batch)
+        simulation.overhear(self._hear)
 
     def __enter__(self) -> FrameLog:
         return self
@@ -113,6 +155,10 @@ class FrameLog:
         elif ending == ".mf4":
             writer._mdf.header.start_time = _BEGIN
             writer.last_timestamp = writer._start_time = 0.0
+        elif ending == ".trc":
+            # else its times count from the first frame
+            writer.write_header(0.0)
+            writer.first_timestamp = 0.0
 
     def _write_batch(self, batch: Batch) -> None:
         if isinstance(self._writer, BatchBlfWriter):
@@ -124,11 +170,28 @@ class FrameLog:
     def _write(self, record: FrameRecord) -> None:
         if self._writer is None:
             return
+        if self._only_data and (record.outcome != "ok" or record.remote or record.fd):
+            return
         channel = self._channels[record.network]
-        if record.outcome == "ok":
-            message = message_of(record)
-            message.channel = channel
+        self._writer.on_message_received(
+            message_of(record, channel) if record.outcome == "ok" else self._error_frame(record, channel)
+        )
+
+    def _hear(self, network: str, trouble: Trouble) -> None:
+        # of an attempt the first one is the reason, what follows is noticed in the error flag; the one that makes a
+        # controller bus-off comes when the attempt has ended
+        if trouble.transmitting and trouble.kind in ERROR_KINDS and trouble.transmit_errors < OFF_AT:
+            self._noticed.setdefault((network, trouble.node), trouble)
+
+    def _error_frame(self, record: FrameRecord, channel: int) -> can.Message:
+        """What the transmitter of a failed attempt noticed first, or that it is bus-off; bare where it went down."""
+        trouble = self._noticed.pop((record.network, record.transmitter), None)
+        counters = self._simulation.counters(record.network, record.transmitter)
+        if trouble is not None and trouble.t_ns > record.t_start_ns:
+            message = trouble_message(trouble, (trouble.transmit_errors, trouble.receive_errors))
+        elif self._simulation.status(record.network, record.transmitter) == "bus off":
+            message = next(StateFrames().changes(counters))
         else:
-            timestamp = record.t_end_ns / 1e9
-            message = can.Message(timestamp=timestamp, is_error_frame=True, channel=channel, dlc=0)
-        self._writer.on_message_received(message)
+            message = can.Message(is_error_frame=True, is_extended_id=False, dlc=0)
+        message.timestamp, message.channel = record.t_end_ns / 1e9, channel
+        return message

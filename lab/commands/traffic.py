@@ -114,9 +114,10 @@ def _bits(frame: Frame, positions: Iterable[int]) -> str:
 @fault_option
 @click.option(
     "--log",
-    "log",
+    "logs",
+    multiple=True,
     type=click.Path(dir_okay=False, writable=True),
-    help="Log file; its ending chooses the format: .asc .blf .log .csv .mf4",
+    help="Log file, any number; its ending chooses the format: .asc .blf .csv .db .log .mf4 .trc .txt, .jsonl (events)",
 )
 @click.option(
     "--seed", type=int, default=0, show_default=True, help="Another seed, another payload; one seed, one run."
@@ -127,21 +128,34 @@ def _bits(frame: Frame, positions: Iterable[int]) -> str:
     type=click.Path(dir_okay=False, writable=True),
     help="Picture of the error counters over time, faults above: .png .svg .pdf",
 )
+@click.option(
+    "--bridge",
+    "bridge_texts",
+    multiple=True,
+    metavar="OPTIONS",
+    help='In real time, with a python-can bus: "interface=udp_multicast,channel=239.74.163.2"; at=PLACE taps there.',
+)
+@click.option("--allow-hardware", is_flag=True, help="A bridge may lead to a real wire.")
 @click.option("--responses", is_flag=True, help="How long every cyclic message took at worst, and could take.")
 @json_option
 def run(
-    vehicle: str, seconds: float, faults: tuple[str, ...], log: str | None, seed: int, counters: str | None,
-    responses: bool, as_json: bool,
+    vehicle: str, seconds: float, faults: tuple[str, ...], logs: tuple[str, ...], seed: int, counters: str | None,
+    bridge_texts: tuple[str, ...], allow_hardware: bool, responses: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Run the networks for a while, as fast as it goes; faults follow their timelines."""
+    from lab.bridge import allowed, bridge_of
+    from lab.cautions import caution
     from lab.running import run_networks
 
     drawn, _ = load(vehicle)
+    bridges = [bridge_of(text) for text in bridge_texts]
+    if allowed(bridges, allow_hardware):
+        click.echo(caution(18), err=True)
     if counters is not None:
         from lab.pictures import check_ending
 
         check_ending(counters)
-    outcome = run_networks(drawn, seconds, fault_texts=faults, log=log, seed=seed)
+    outcome = run_networks(drawn, seconds, fault_texts=faults, logs=logs, seed=seed, bridges=bridges)
     if counters is not None:
         from lab.countercurves import draw_counters
 
@@ -150,6 +164,8 @@ def run(
         show_json(outcome.as_json())
     else:
         _show_run(outcome, responses)
+        if counters is not None:
+            console().print(f"picture: {counters}", soft_wrap=True)
 
 
 def _show_run(outcome: Outcome, responses: bool) -> None:
@@ -165,8 +181,11 @@ def _show_run(outcome: Outcome, responses: bool) -> None:
         _show_controllers(out, line)
         if responses and line.responses:
             _show_responses(out, line)
-    if outcome.log is not None:
-        out.print(f"log: {outcome.log}", soft_wrap=True)
+    for bridge in outcome.bridges:
+        moved = f"{bridge.out} frames out, {bridge.into} in, {bridge.refused} refused"
+        out.print(f"bridge from {bridge.at} to {bridge.interface}: {moved}", soft_wrap=True)
+    for log in outcome.logs:
+        out.print(f"log: {log}", soft_wrap=True)
 
 
 def _show_responses(out: Console, line: NetworkCount) -> None:

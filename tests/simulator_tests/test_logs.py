@@ -59,7 +59,7 @@ def test_failed_attempts_are_error_frames(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "text"),
     [
-        ("run.txt", r"no log format ends in '.txt'; "),
+        ("run.text", r"no log format ends in '.text'; did you mean '.txt'"),
         ("nowhere/run.asc", "cannot write .*nowhere/run.asc: No such file"),
     ],
 )
