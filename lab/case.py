@@ -24,12 +24,18 @@ from simulator.vehicle import Vehicle
 #: What a student may measure with.
 INSTRUMENTS = ("ohms", "volts", "call")
 #: What a student may do besides; ``unplug`` brings ``plug`` with it, ``part`` brings ``join``.
-ACTIONS = ("zero", "unplug", "part", "battery", "ignition", "covers", "shake", "wait")
+ACTIONS = (
+    "zero", "unplug", "part", "battery", "ignition", "covers", "shake", "wait", "lamp", "pins", "codes", "values",
+    "config", "order",
+)  # fmt: skip
+#: What ends a job: the vehicle is handed back, or the finding is handed in.
+ENDINGS = ("hand back", "finding")
 #: The kinds of complex fault that an assessment unit of an Oceanian curriculum lists.
 TAGS = ("intermittent", "several-systems", "earlier-repair", "indirect")
 
 Instrument: TypeAlias = Annotated[str, Choice({word: word for word in INSTRUMENTS})]
 Action: TypeAlias = Annotated[str, Choice({word: word for word in ACTIONS})]
+Ending: TypeAlias = Annotated[str, Choice({word: word for word in ENDINGS})]
 Tag: TypeAlias = Annotated[str, Choice({word: word for word in TAGS})]
 Minutes: TypeAlias = Annotated[float, Number(0, 1440, unit="minutes", above=True)]
 Seed: TypeAlias = Annotated[int, Number(0, 2**31 - 1, whole=True)]
@@ -64,6 +70,7 @@ class CasePart(Part):
     actions: list[Action] = Field(default=list(ACTIONS), description="What the student may do besides; all by default")
     minutes: Minutes = Field(description="Minutes the student has, of the vehicle's own clock")
     find: Any = Field(default="as injected", description="as injected, or the list of faults that must be found")
+    ends: Ending = Field(default=ENDINGS[0], description="What ends the job")
     tags: list[Tag] = Field(default=[], description="Kinds of complex fault")
     cautions: list[CautionNumber] = Field(default=[], description="More cautions to show at the start, by number")
     seed: Seed = Field(default=0, description="Seed of everything drawn by lot in this case")
@@ -83,6 +90,7 @@ class Case:
     actions: tuple[str, ...] = ACTIONS
     tags: tuple[str, ...] = ()
     cautions: tuple[int, ...] = ()
+    ends: str = ENDINGS[0]
     seed: int = 0
     path: str = ""
 
@@ -140,6 +148,7 @@ def _case(part: CasePart, vehicle: Vehicle, injected: list[Fault], find: list[Fa
         actions=tuple(dict.fromkeys(part.actions)),
         tags=tuple(dict.fromkeys(part.tags)),
         cautions=tuple(dict.fromkeys(part.cautions)),
+        ends=part.ends,
         seed=part.seed,
         path=shown,
     )

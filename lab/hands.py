@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from lab.slip import Slip
 from lab.verdict import Verdict
-from simulator.condition import Condition
+from simulator.condition import AtBattery, Condition
 from simulator.errors import BadRequest, UnknownName
 from simulator.probes import Point
 from simulator.vehicle import Vehicle
@@ -36,6 +36,18 @@ class State:
     shaken: str = ""
     calm_since: float | None = None  # the minute in which key or battery went off
     cautioned: set[int] = field(default_factory=set)
+    codes_saved: bool = False
+    ordered: frozenset[str] = frozenset()
+    replaced: frozenset[str] = frozenset()
+    mended: frozenset[str] = frozenset()  # hidden faults that are gone, as on the command line
+    supply_on: bool = False
+    at_battery: tuple[AtBattery, ...] = ()
+    engine: str = "stopped"
+
+    @property
+    def electric(self) -> Condition:
+        """The condition with what hangs at the battery besides."""
+        return replace(self.condition, at_battery=self.at_battery)
 
 
 def reach(vehicle: Vehicle, state: State, point: Point) -> float:
@@ -85,7 +97,7 @@ def _unplug(vehicle: Vehicle, state: State, words: list[str]) -> Answer:
     cautions = caution(state, 10, always=live)
     state.minute += reach_module(vehicle, state, module.name) + vehicle.action_minutes("unplug")
     state.condition = replace(state.condition, unplugged=state.condition.unplugged | {module.name})
-    note = (" With the key on; a real car would store codes for that.",) if live else ()
+    note = (" With the key on: what the others store now is of your own making.",) if live else ()
     return Answer(0.0, (f"{module.name} is unplugged." + "".join(note),), cautions=tuple(cautions))
 
 
@@ -131,6 +143,8 @@ def _battery(vehicle: Vehicle, state: State, words: list[str]) -> Answer:
     on = _switch("battery", words)
     if on == state.condition.battery_on:
         raise BadRequest(f"the battery is {'on' if on else 'off'} already")
+    if state.engine != "stopped":
+        raise BadRequest("the engine runs; engine stop")
     state.minute += vehicle.action_minutes("battery")
     cautions = caution(state, 5, 6) if not on else caution(state, 6)
     if not on and state.condition.ignition_on:
@@ -146,6 +160,9 @@ def _ignition(vehicle: Vehicle, state: State, words: list[str]) -> Answer:
         raise BadRequest(f"the ignition is {'on' if on else 'off'} already")
     state.minute += vehicle.action_minutes("ignition")
     state.condition = replace(state.condition, ignition_on=on)
+    if not on and state.engine != "stopped":
+        state.engine = "stopped"
+        state.at_battery = tuple(part for part in state.at_battery if part.name != "alternator")
     if state.condition.battery_on:
         state.calm_since = None if on else state.minute
     return Answer(0.0, (f"Ignition {'on' if on else 'off'}.",))

@@ -15,6 +15,7 @@ from lab.cautions import CAUTIONS
 from simulator.calculator import OPEN_OHM
 from simulator.circuit import Circuit
 from simulator.condition import Condition
+from simulator.probes import BODY, POSITIVE
 from simulator.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 TEST_AMPERE = 0.001
 #: Both leads together, in ohm.
 LEADS_OHM = 0.2
+#: A lamp of 12 V, 21 W, lit: 1.75 A; its resistance when cold is left out.
+LAMP_OHM = 6.9
 #: The input of the voltmeter, in ohm.
 INPUT_OHM = 10e6
 #: Counts of the display: ranges end at 6, 60 and 600.
@@ -106,6 +109,17 @@ def read_volts(
         circuit = Circuit(vehicle, condition, meter=(red, black, INPUT_OHM))
         volt, warnings = _mean_volt(circuit, red, black, quiet=quiet, shares=shares), restless_warnings(circuit)
     return Reading(volt, "volt", volt_display(volt), warnings)
+
+
+def read_lamp(vehicle: Vehicle, condition: Condition, red: Point, black: Point) -> tuple[float, float, float]:
+    """A test lamp of 21 W between two points: volts across it, and what is lost on the way to each battery post.
+
+    Lost from battery positive to ``red``, and from ``black`` to battery negative, both with the lamp lit; nobody sends.
+    """
+    if not condition.battery_on:
+        return 0.0, 0.0, 0.0
+    volts = Circuit(vehicle, condition, meter=(red, black, LAMP_OHM)).volts()
+    return volts.between(red, black), volts.between(POSITIVE, red), volts.between(black, BODY)
 
 
 def restless_warnings(circuit: Circuit) -> tuple[str, ...]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import shlex
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,26 +23,38 @@ from lab.case import ACTIONS, INSTRUMENTS, Case, load_case
 from lab.claim import Claim, parse_claim
 from lab.complaint import complaint, draw_fault
 from lab.debrief import verdict_lines
-from lab.hands import HANDS, Answer, State, caution, module_of, reach
-from lab.instruments import read_ohms, read_volts
+from lab.deeds import Planner
+from lab.handback import final_record, hand_back
+from lab.hands import HANDS, Answer, State
 from lab.journal import Journal, free_path, newest, seal, unseal
-from lab.slip import Slip, slip_from_json, worth
+from lab.livecar import LiveCar, Span
+from lab.measuring import READINGS, make_slip, spend
+from lab.road import ROAD
+from lab.slip import JUDGED, Slip, slip_from_json
+from lab.tester import Diagnosis
 from lab.verdict import Attempt, judge_finding
-from simulator.condition import Condition, Surroundings
+from lab.workshop import WORKSHOP
+from simulator.condition import AtBattery, Condition, Surroundings
 from simulator.errors import BadFile, BadRequest, nearest
-from simulator.probes import Point, parse_probe, probe_name
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.vehicle import Vehicle
 
+#: What works on the running vehicle, by verb.
+LIVE: Mapping[str, Planner] = {**WORKSHOP, **ROAD, "hand-back": hand_back}
 #: The words of every action, as they are typed.
-VERBS = ("call", "read", *HANDS, "finding")
+VERBS = (*READINGS, *HANDS, *LIVE, "finding")
+#: What comes after the finding only, and so not where a case ends with it.
+AFTER = ("repair", "replace", *ROAD, "hand-back")
 #: The action a case allows under another name.
 _ALLOWED_AS = {"plug": "unplug", "join": "part"}
 _MINUTE_NS = 60_000_000_000
 
 
 class Job:
-    """An attempt. ``minute``, ``condition``, ``slips`` and ``verdict`` are its state; ``do`` changes it."""
+    """An attempt. ``minute``, ``condition``, ``slips``, ``verdict``, ``handed_back`` are its state; ``do`` changes it.
+
+    ``ends_with_finding``: the finding ends it, and not the hand-back.
+    """
 
     def __init__(
         self, vehicle: Vehicle, hidden: Sequence[Fault], journal: Journal, *, seed: int, case: Case | None = None
@@ -52,6 +65,9 @@ class Job:
         self.journal = journal
         self.slips: list[Slip] = []
         self.verdict: dict[str, Any] | None = None
+        self.handed_back: dict[str, Any] | None = None
+        self.ends_with_finding = journal.format == 1 or (case is not None and case.ends == "finding")
+        self.car = LiveCar(self.vehicle, hidden, seed)
         self._hidden = tuple(hidden)
         self._state = State()
         self._traffic = Traffic()
@@ -94,10 +110,25 @@ class Job:
         """Minutes the student has."""
         return self.case.minutes if self.case else 90.0
 
+    @property
+    def state(self) -> State:
+        """All that the actions have changed so far; not to be changed."""
+        return self._state
+
+    @property
+    def hidden(self) -> tuple[Fault, ...]:
+        """The hidden faults."""
+        return self._hidden
+
+    @property
+    def healthy(self) -> Bench:
+        """The vehicle as drawn, ready to be asked."""
+        return self.bench(())
+
     def card(self) -> tuple[str, ...]:
         """The job card in lines. It never names the fault."""
         head = self.case.title if self.case else "What is wrong with it?"
-        story = self.case.story if self.case else complaint(self._bench(self._hidden), self.seed)
+        story = self.case.story if self.case else complaint(self.bench(self._hidden), self.seed)
         return (
             f"Job card: {head}",
             f"Vehicle: {self.vehicle.maker} {self.vehicle.name}. {self.vehicle.about}".rstrip(),
@@ -130,58 +161,97 @@ class Job:
         return self._act("read", [kind, red, black])
 
     def finding(self, *found: str) -> Answer:
-        """Hand in what is wrong, each fault as on the command line, or ``healthy``. It ends the job."""
+        """Hand in what is wrong, each fault as on the command line, or ``healthy``; once."""
         return self._act("finding", list(found))
 
     def check_finding(self, text: str) -> None:
         """Raise what handing in this finding would raise, without handing it in."""
-        self._check_open()
+        self._check_open("finding")
         self._claims(_parts(text))
 
-    def _check_open(self) -> None:
-        if self.verdict is not None:
+    def _check_open(self, verb: str) -> None:
+        if self.handed_back is not None:
+            raise BadRequest("the vehicle is handed back; this job is over")
+        if self.verdict is not None and self.ends_with_finding:
             raise BadRequest("the finding is handed in; this job is over")
+        if self.verdict is not None and verb == "finding":
+            raise BadRequest("the finding is handed in; mend what you found, look again, then: hand-back")
 
     def _act(self, verb: str, words: list[str]) -> Answer:
-        self._check_open()
+        self._check_open(verb)
         self._check_allowed(verb, words)
-        state = replace(self._state, reached=set(self._state.reached), cautioned=set(self._state.cautioned))
+        state = self._copy()
         before = state.minute
-        answer = self._carry_out(verb, state, words)
+        answer, record = self._carry_out(verb, state, words)
         state.minute = round(state.minute, 6)
         answer = replace(answer, minutes=round(state.minute - before, 6))
-        record: dict[str, Any] = {"do": [verb, *words], "minute": state.minute}
+        record = {"do": [verb, *words], "minute": state.minute, **record}
         if answer.slip is not None:
             record["slip"] = answer.slip.as_json()
         if answer.verdict is not None:
             record["verdict"] = {"word": answer.verdict.word, "lines": list(answer.lines)}
         self.journal.append(record)
         self._take(state, record, answer.slip)
+        if verb == "hand-back":
+            answer = replace(answer, lines=(*answer.lines, *final_record(self)))
         return answer
 
-    def _carry_out(self, verb: str, state: State, words: list[str]) -> Answer:
-        if verb == "call":
-            return self._call(state, words)
-        if verb == "read":
-            return self._read(state, words)
+    def _copy(self) -> State:
+        return replace(self._state, reached=set(self._state.reached), cautioned=set(self._state.cautioned))
+
+    def _carry_out(self, verb: str, state: State, words: list[str]) -> tuple[Answer, dict[str, Any]]:
+        """What an action gives, and what the journal keeps of it besides."""
         if verb == "finding":
-            return self._finding(state, words)
-        return HANDS[verb](self.vehicle, state, words)
+            return self._finding(state, words), {}
+        if verb in READINGS:
+            spent = spend(self, state, verb, words)
+            self._live(state)
+            return READINGS[verb](self, state, words, spent), {}
+        if verb in HANDS:
+            answer = HANDS[verb](self.vehicle, state, words)
+            self._live(state)
+            return answer, {}
+        deed = LIVE[verb](self, state, words)
+        self._live(state)
+        done = self.car.now(deed.effect)
+        state.minute += math.ceil(done.minutes * 10.0 - 1e-6) / 10.0  # the clock on the wall shows tenths
+        slip = None if done.slip is None else make_slip(self, state, good="valid", why="", **done.slip)
+        return Answer(0.0, done.lines, slip=slip, cautions=deed.cautions), dict(done.record)
+
+    def _live(self, state: State) -> None:
+        """The running vehicle lives through the minutes of an action as it was, and is then as the action left it."""
+        before = self._state
+        span = Span(before.minute, state.minute, before.condition, before.shaken, self.hidden_left(before))
+        condition, shaken = state.condition, state.shaken
+        self.car.later(lambda car: car.live(span))
+        self.car.later(lambda car: car.set(condition, shaken))
 
     def _take(self, state: State, record: dict[str, Any], slip: Slip | None) -> None:
+        if "at_battery" in record:
+            state.at_battery = tuple(AtBattery(**part) for part in record["at_battery"])
+            state.engine = record["engine"]
         self._state = state
         if slip is not None:
             self.slips.append(slip)
         self.verdict = record.get("verdict", self.verdict)
+        self.handed_back = record.get("handed_back", self.handed_back)
 
     def _replay(self, record: dict[str, Any]) -> None:
         """Do again what the journal says was done; readings are taken from it, not taken again."""
         verb, *words = record["do"]
-        state = self._state
-        if verb in ("call", "read"):
-            self._spend(state, verb, words)
-        elif verb != "finding":
+        state = self._copy()
+        if verb in READINGS:
+            spend(self, state, verb, words)
+        elif verb in HANDS:
             HANDS[verb](self.vehicle, state, words)
+        planned = LIVE[verb](self, state, words) if verb in LIVE else None
+        if verb != "finding":
+            self._live(state)
+        if verb == "call" and state.replaced:
+            self.car.later(called)
+        if planned is not None:
+            self.car.later(planned.effect)
+            state.minute = max(state.minute, record["minute"])
         if abs(state.minute - record["minute"]) > 1e-6:
             raise BadRequest(f"{self.journal.path}: minute {record['minute']:g} does not follow from what is before it")
         state.minute = record["minute"]
@@ -196,85 +266,35 @@ class Job:
             raise BadRequest(f"this case has no roll call; allowed: {', '.join(self.instruments)}")
         if name in ACTIONS and name not in self.actions:
             raise BadRequest(f"this case does not allow {verb}; allowed: {', '.join(self.actions) or 'readings only'}")
+        if verb in AFTER and self.ends_with_finding:
+            raise BadRequest(f"this job ends with the finding; there is no {verb} in it")
+        if verb in ROAD and verb not in ("supply", "lamps") and self.verdict is None:
+            raise BadRequest(f"{verb} comes after the finding: hand in first what you know")
 
-    # ------------------------------------------------------------------ readings
+    # ------------------------------------------------------------------ the vehicle as it is
 
-    def _spend(self, state: State, verb: str, words: Sequence[str]) -> tuple[tuple[Point, ...], list[int]]:
-        """Let the minutes of a reading pass; its probe points and the cautions it brings."""
-        if verb == "call":
-            if words:
-                raise BadRequest("call takes nothing after it")
-            state.minute += self.vehicle.action_minutes("call")
-            return (), []
-        if len(words) != 3 or words[0] not in ("ohms", "volts"):
-            raise BadRequest("write: read ohms RED BLACK, or: read volts RED BLACK; as in: read ohms DLC.high DLC.low")
-        points = tuple(parse_probe(self.vehicle, text) for text in words[1:])
-        if points[0] == points[1]:
-            raise BadRequest("both leads are on one point; write two different ones")
-        cautions = []
-        way = sum(reach(self.vehicle, state, point) for point in points)
-        if any(module_of(self.vehicle, point) for point in points):
-            cautions = caution(state, 9)
-        state.minute += way + self.vehicle.action_minutes("read")
-        return points, cautions
+    def hidden_left(self, state: State) -> tuple[Fault, ...]:
+        """The hidden faults that nobody has mended yet, whether they are in at this minute or not."""
+        return tuple(fault for fault in self._hidden if str(fault) not in state.mended)
 
-    def _in_force(self, state: State) -> tuple[Fault, ...]:
+    def in_force(self, state: State) -> tuple[Fault, ...]:
         """The hidden faults that are in at this minute."""
         shaken = frozenset({state.shaken}) if state.shaken else frozenset()
         around, t_ns = Surroundings(shaken=shaken), round(state.minute * _MINUTE_NS)
-        return tuple(fault for fault in self._hidden if fault.is_in(t_ns, around))
+        return tuple(fault for fault in self.hidden_left(state) if fault.is_in(t_ns, around))
 
-    def _bench(self, found: Sequence[Fault]) -> Bench:
+    def bench(self, found: Sequence[Fault]) -> Bench:
+        """The vehicle with these faults in it, ready to be asked."""
         key = tuple(found)
         if key not in self._benches:
             self._benches[key] = Bench(fault_room.apply(self.vehicle, key), self._traffic)
         return self._benches[key]
 
-    def _settling(self, state: State) -> bool:
-        """Whether key or battery went off less than the modules' time to fall asleep ago."""
-        longest_s = max(module.sleep_s for module in self.vehicle.modules.values())
-        return state.calm_since is not None and (state.minute - state.calm_since) * 60 < longest_s - 1e-6
-
-    def _read(self, state: State, words: list[str]) -> Answer:
-        points, cautions = self._spend(state, "read", words)
-        kind, condition = words[0], state.condition
-        bench = self._bench(self._in_force(state))
-        awake = bench.awake(condition)
-        if kind == "ohms" and condition.battery_on:
-            cautions = caution(state, 4, always=True) + cautions
-        shares = bench.shares(condition) if condition.battery_on else None
-        car = bench.vehicle
-        if kind == "ohms":
-            reading = read_ohms(car, condition, *points, zeroed=state.zeroed, shares=shares)
-        else:
-            reading = read_volts(car, condition, *points, shares=shares)
-        good, why = worth(
-            kind, condition, reading.value, zeroed=state.zeroed, awake=awake, settling=self._settling(state)
-        )
-        red, black = (probe_name(self.vehicle, point) for point in points)
-        slip = self._slip(state, kind, good, why, red=red, black=black, value=reading.value, display=reading.display)
-        return Answer(0.0, slip=slip, cautions=tuple(cautions))
-
-    def _call(self, state: State, words: list[str]) -> Answer:
-        self._spend(state, "call", words)
-        silent = self._bench(self._in_force(state)).silent(state.condition)
-        answering = [name for name in self.vehicle.modules if name not in silent]
-        good, why = worth("call", state.condition, None, zeroed=True, awake=True, settling=False)
-        display = f"answering {', '.join(answering) or 'nobody'}; silent {', '.join(silent) or 'nobody'}"
-        return Answer(0.0, slip=self._slip(state, "call", good, why, silent=tuple(silent), display=display))
-
-    def _slip(self, state: State, kind: str, good: str, why: str, **more: Any) -> Slip:
-        return Slip(
-            number=len(self.slips) + 1,
-            minute=state.minute,
-            kind=kind,
-            condition=state.condition,
-            shaken=state.shaken,
-            zeroed=state.zeroed,
-            state=good,
-            why=why,
-            **more,
-        )
+    def silent(self, state: State) -> tuple[str, ...]:
+        """Who does not answer a roll call now; of a vehicle with a replaced unit the running one is asked."""
+        if not state.replaced:
+            return self.bench(self.in_force(state)).silent(state.electric)
+        return self.car.now(called)
 
     def _claims(self, words: Sequence[str]) -> list[Claim]:
         """The faults of a finding; none for ``healthy``. Raises BadRequest."""
@@ -290,14 +310,30 @@ class Job:
             vehicle=self.vehicle,
             hidden=tuple(fault.canonical(self.vehicle) for fault in self._hidden),
             wanted=tuple(fault.canonical(self.vehicle) for fault in (self.case.find if self.case else self._hidden)),
-            slips=tuple(self.slips),
+            slips=tuple(slip for slip in self.slips if slip.kind in JUDGED),
             instruments=self.instruments,
             actions=self.actions,
             traffic=self._traffic,
             standing=Standing(self.torn_open, state.covers_off, state.condition),
         )
         verdict = judge_finding(attempt, claims, self.journal.path.with_suffix(".png"))
-        return Answer(0.0, verdict_lines(verdict), verdict=verdict)
+        more = () if self.ends_with_finding else (_AND_NOW,)
+        return Answer(0.0, (*verdict_lines(verdict), *more), verdict=verdict)
+
+
+_AND_NOW = (
+    "The job is over when the vehicle is handed back: repair what you found (or order and replace a unit), look again, "
+    "clear, drive, then: hand-back"
+)
+
+
+def called(car: LiveCar) -> tuple[str, ...]:
+    """Who does not answer in the running vehicle; the ways back into service are told of the roll call."""
+    with Diagnosis(car.simulation) as diagnosis:
+        answering = [name for name in car.simulation.modules if diagnosis.answers(name)]
+    for track in car.tracks.values():
+        track.note_roll_call(answering)
+    return tuple(name for name in car.simulation.modules if name not in answering)
 
 
 def _parts(text: str) -> list[str]:

@@ -18,7 +18,8 @@ from typing import IO, Any
 
 from simulator.errors import BadFile, BadRequest, Mistake
 
-FORMAT = 1
+#: Format 1 had no running vehicle and ended with the finding; such journals can still be opened.
+FORMAT, _KNOWN = 2, (1, 2)
 ENDING = ".job"
 _START = "sixtyohm journal"
 
@@ -35,6 +36,8 @@ class Journal:
         self.path = path
         self.records = records
         self.torn = torn
+        #: The format it was begun in.
+        self.format = int(records[0]["journal"]) if records else FORMAT
         self._stream = stream
         self._last = last
 
@@ -102,8 +105,11 @@ def _check(path: Path, content: bytes) -> tuple[list[dict[str, Any]], str]:
         if chain != last:
             raise _bad(path, number, "was changed after it was written; resume from a copy that nobody edited")
         records.append(record)
-    if not records or records[0].get("journal") != FORMAT:
-        raise _bad(path, 1, f"is not the head of a journal of format {FORMAT}; name the journal of a job")
+    if not records or "journal" not in records[0]:
+        raise _bad(path, 1, "is not the head of a journal; name the journal of a job")
+    if records[0]["journal"] not in _KNOWN:
+        known = " and ".join(map(str, _KNOWN))
+        raise _bad(path, 1, f"says format {records[0]['journal']}, and this version knows {known}; use a newer version")
     return records, last
 
 

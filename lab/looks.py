@@ -7,20 +7,30 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lab.cautions import CAUTIONS, caution
+from lab.handback import asked_module
 from lab.pictures import wire_map
+from lab.proofsheet import GOOD, LINES_OF_PROOF, proof_sheet
+from lab.road import step_line
 from simulator.errors import BadRequest
 from simulator.probes import probe_points
 
 if TYPE_CHECKING:
     from lab.job import Job
+    from lab.livecar import LiveCar
+    from simulator.road import Service
 
 #: Said at resume where the journal ended in half a line.
 TORN = "The last action was lost: the journal ended in half a line, left by a power cut; do that action again."
 
 _HELP = """Actions (each costs minutes):
   call                       roll call at the socket
+  codes read|save|clear|misses   every fault memory; misses: who misses whom; save FILE
+  values [NAME]              live values, as in: values GBX.* EngSpeed.*
+  config [MODULE]            what modules are and were told
   read ohms RED BLACK        for example: read ohms DLC.high DLC.low
   read volts RED BLACK       for example: read volts GBX.supply battery.negative
+  lamp RED BLACK             21 W on a feed and a ground: lamp GBX.supply GBX.ground
+  pins MODULE                drag test on the pins of an unplugged plug
   zero                       zero the leads of the ohmmeter
   battery off|on             battery negative
   ignition off|on            the key
@@ -29,9 +39,30 @@ _HELP = """Actions (each costs minutes):
   covers off                 trim off: splices and connectors can be reached
   shake PLACE                a helper shakes the loom there, until: shake nothing
   wait MINUTES
+  order MODULE               a new unit
   finding FAULT              hand in; several faults joined by ' + ', or: finding healthy
+  hand-back                  the vehicle to its owner; ends the job
 Looking (costs nothing):
-  card, slips, state, points, kinds, map FILE.png, cautions, quit; help finding"""
+  card, slips, state, points, kinds, proof [MODULE], map FILE.png, cautions, quit
+  help finding; help road: what comes after the finding"""
+
+_ROAD_HELP = """After the finding:
+  repair FAULT               what you found, as in the finding; ignition off
+  replace MODULE             the unit that was ordered; ignition off
+  track                      (look) the way of a replaced unit back on the road
+  data                       (look) what the vehicle needs that unit to know
+  supply on [VOLT [AMPERE]]  support supply; supply off
+  lamps on|off               lamps and blower
+  write ITEM VALUE           then ignition off, ignition on, config MODULE
+  engine start|stop
+  brake hold|release
+  select park|reverse|neutral|drive
+  fill LITRE                 fluid
+  level open|look|close      the overflow plug
+  routine start|results|stop the calibration; time passes with wait
+  codes clear
+  drive [NAME]               the road test of the unit; or idle, hot idle, every gear, stop and go
+  hand-back"""
 
 _OHM = (
     "An ohm left out of a finding means any value: only kind and place are claimed. An ohm that is written must fit "
@@ -44,6 +75,8 @@ _AT = (
 
 
 def _help(job: Job, rest: str) -> list[str]:
+    if rest.strip() == "road":
+        return _ROAD_HELP.split("\n")
     if rest.strip() != "finding":
         return _HELP.split("\n")
     return [
@@ -51,7 +84,7 @@ def _help(job: Job, rest: str) -> list[str]:
         "For example: finding open line=high at=GBX + power_dropout fuse=F7; or: finding healthy",
         _OHM,
         _AT,
-        "It ends the job.",
+        "It ends the job." if job.ends_with_finding else "It is handed in once; the job goes on until: hand-back",
     ]
 
 
@@ -104,6 +137,64 @@ def _map(job: Job, rest: str) -> list[str]:
     return [f"Wire map: {path}"]
 
 
+def _proof(job: Job, rest: str) -> list[str]:
+    module = job.vehicle.module(rest.strip()).name if rest.strip() else asked_module(job)
+    if module is None:
+        raise BadRequest("write which unit: proof MODULE")
+    lines = proof_sheet(job, module)
+    good = sum(line.word == GOOD for line in lines)
+    return [f"Proof sheet of {module}: {good} of {LINES_OF_PROOF} proved good", *(f"  {line.text()}" for line in lines)]
+
+
+def _track(job: Job, rest: str) -> list[str]:
+    if not job.state.replaced:
+        raise BadRequest("no unit was replaced; the order is: finding, order MODULE, replace MODULE")
+    return job.car.now(_track_lines)
+
+
+def _track_lines(car: LiveCar) -> list[str]:
+    lines = []
+    for unit, track in car.tracks.items():
+        lines += [f"Back on the road: {unit}", *(step_line(step) for step in track.steps())]
+    return lines or ["The replaced unit needs nothing: it knows all that it has to know."]
+
+
+def _data(job: Job, rest: str) -> list[str]:
+    lines = []
+    for unit, service in job.vehicle.road.service.items():
+        low, high = service.supply_volt
+        lines.append(f"{unit}: support supply {low:g} to {high:g} V, {service.supply_amp:g} A or more")
+        for item in service.configuration:
+            name = item.title.replace(" ", "-")
+            lines.append(f"  write {name} {item.value:g}" + (f"   ({item.unit})" if item.unit else ""))
+        lines += _level_data(service) + _routine_data(service)
+        test = service.road_test
+        lines.append(f"  road test: {test.minutes:g} minutes, every gear, fluid {test.fluid_celsius:g} Celsius or more")
+    return lines or ["This vehicle has no unit that has to be brought back into service."]
+
+
+def _level_data(service: Service) -> list[str]:
+    level = service.level
+    if level is None:
+        return []
+    cold, hot = level.window_celsius
+    return [
+        f"  level by overflow: engine idling in park, selector through every position {level.position_s:g} s each; "
+        f"open the plug from {cold:g} Celsius on, close it before {hot:g} when only drops come"
+    ]
+
+
+def _routine_data(service: Service) -> list[str]:
+    calibration = service.calibration
+    if calibration is None:
+        return []
+    (cold, hot), (low, high) = calibration.fluid_celsius, calibration.volt
+    return [
+        f"  routine 0x{calibration.number:04X}: brake held, park, engine idling, standing still, {low:g} to {high:g} "
+        f"V, fluid {cold:g} to {hot:g} Celsius, for {calibration.seconds:g} s"
+    ]
+
+
 def _cautions(job: Job, rest: str) -> list[str]:
     return [caution(number) for number in CAUTIONS]
 
@@ -117,5 +208,8 @@ LOOKS: Mapping[str, Callable[[Job, str], list[str]]] = {
     "kinds": _kinds,
     "map": _map,
     "cautions": _cautions,
+    "proof": _proof,
+    "track": _track,
+    "data": _data,
     "help": _help,
 }

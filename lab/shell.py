@@ -12,18 +12,33 @@ from typing import IO
 
 from lab.case import INSTRUMENTS
 from lab.cautions import caution
-from lab.hands import HANDS, Answer
+from lab.handback import final_record
+from lab.hands import Answer
 from lab.job import VERBS, Job
 from lab.looks import LOOKS, TORN
 from simulator.errors import SixtyohmError, nearest
 from simulator.probes import probe_points
+from simulator.quantities import SELECTOR
 
 #: A terminal narrower than this is written to as if it had so many columns.
 _NARROWEST = 40
 
 
+#: What may follow a verb.
+_NEXT = {
+    "codes": ("read", "save", "clear", "misses"),
+    "engine": ("start", "stop"),
+    "brake": ("hold", "release"),
+    "select": SELECTOR,
+    "level": ("open", "look", "close"),
+    "routine": ("start", "results", "stop"),
+}
+
+
 class Shell(cmd.Cmd):
     """The prompt of a job."""
+
+    identchars = f"{cmd.Cmd.identchars}-"
 
     def __init__(self, job: Job, stdin: IO[str] | None = None, stdout: IO[str] | None = None) -> None:
         super().__init__(stdin=stdin, stdout=stdout)
@@ -42,8 +57,12 @@ class Shell(cmd.Cmd):
             self._lines([TORN])
         if self.job.slips or self.job.minute:
             self._lines([f"Going on at minute {self.job.minute:g} with {len(self.job.slips)} slips."])
+        if self.job.journal.format == 1:
+            self._lines(["This journal is of format 1: its job ends with the finding."])
         if self.job.verdict is not None:
             self._lines(["The finding was handed in.", *self.job.verdict["lines"]])
+        if self.job.handed_back is not None:
+            self._lines([f"Handed back {self.job.handed_back['word']}.", *final_record(self.job)])
 
     def postcmd(self, stop: bool, line: str) -> bool:
         self._show_prompt()
@@ -102,7 +121,7 @@ class Shell(cmd.Cmd):
             if slip.state != "valid":
                 lines.append(f"  {slip.state.upper()}: {slip.why}")
         lines += answer.lines
-        if answer.verdict is None:
+        if self.job.handed_back is None and answer.verdict is None:
             lines.append(f"  minute {self.job.minute:g} (+{answer.minutes:g})")
         return lines
 
@@ -112,6 +131,11 @@ class Shell(cmd.Cmd):
         self._lines(["Holding your finding against every fault of the catalogue ..."])
         self._act("finding", rest)
         return None
+
+    def do_drive(self, rest: str) -> None:
+        """drive [NAME]: the road test, or a drive by name."""
+        self._lines(["Driving; that takes this program up to a minute ..."])
+        self._act("drive", rest)
 
     def do_quit(self, rest: str) -> bool:
         """quit: leave; the journal keeps the job."""
@@ -133,19 +157,24 @@ class Shell(cmd.Cmd):
         match words:
             case ["read"]:
                 return [kind for kind in INSTRUMENTS if kind != "call"]
-            case ["read", _] | ["read", _, _]:
+            case ["read", _] | ["read", _, _] | ["lamp"] | ["lamp", _]:
                 return probe_points(vehicle)
-            case ["unplug" | "plug"]:
+            case ["unplug" | "plug" | "pins" | "order" | "replace" | "config" | "proof"]:
                 return list(vehicle.modules)
             case ["part" | "join"]:
                 return [parting.at for network in vehicle.networks.values() for parting in network.parting]
             case ["shake"]:
                 return [*places, "nothing"]
-            case ["battery" | "ignition"]:
+            case ["battery" | "ignition" | "supply" | "lamps"]:
                 return ["on", "off"]
             case ["covers"]:
                 return ["off"]
-            case ["finding"]:
+            case [("codes" | "engine" | "brake" | "select" | "level" | "routine") as verb]:
+                return _NEXT[verb]
+            case ["write"]:
+                services = vehicle.road.service.values()
+                return [item.title.replace(" ", "-") for each in services for item in each.configuration]
+            case ["finding" | "repair"]:
                 import faults
 
                 return [*faults.kinds(), "healthy"]
@@ -172,8 +201,9 @@ def _verb(verb: str) -> object:
     return action
 
 
-for _name in ("call", "read", *HANDS):
-    setattr(Shell, f"do_{_name}", _verb(_name))
+for _name in VERBS:
+    if _name not in ("finding", "drive"):
+        setattr(Shell, f"do_{_name}", _verb(_name))
 
 
 def run_shell(job: Job, stdin: IO[str] | None = None, stdout: IO[str] | None = None) -> None:

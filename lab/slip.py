@@ -7,12 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lab.pictures import TakenReading
-from simulator.condition import Condition
+from simulator.condition import AtBattery, Condition
 from simulator.probes import parse_probe
 from simulator.vehicle import Vehicle
 
 #: Below this an ohm reading with leads that were not zeroed says little: the leads are 0.2 ohm themselves.
 LEADS_MATTER_OHM = 5.0
+#: The kinds of reading that a finding is held against.
+JUDGED = ("ohms", "volts", "call")
 #: What leads that were not zeroed may add to a reading, in ohm.
 MOST_LEADS_OHM = 0.3
 #: Why a reading is doubtful that still counts, with the leads taken off.
@@ -21,9 +23,12 @@ LEADS = f"below {LEADS_MATTER_OHM:g} ohm the leads matter, and they were not zer
 
 @dataclass(frozen=True)
 class Slip:
-    """One reading: ``kind`` is ohms, volts or call; ``state`` is valid, doubtful or void, and ``why`` says so.
+    """One reading: ``kind`` is ohms, volts, call, lamp, pins, codes, values or config; ``why`` says why its ``state``
+    is doubtful or void, and not valid.
 
-    ``value`` in ohm or volt, None for OL and for a roll call. ``silent`` are the modules that did not answer.
+    ``value`` in ohm or volt, for pins how many are loose; None for OL and where there is no number. ``silent`` are the
+    modules that did not answer. ``lost``: with the lamp, volts lost between leads and battery posts, red and black.
+    ``codes``: every module's codes as read.
     """
 
     number: int
@@ -39,16 +44,21 @@ class Slip:
     zeroed: bool = False
     state: str = "valid"
     why: str = ""
+    module: str = ""
+    lost: tuple[float, float] | None = None
+    codes: Mapping[str, Any] | None = None
 
     @property
     def where(self) -> str:
         """What was done, as one types it: ``ohms DLC.high DLC.low``."""
-        return f"{self.kind} {self.red} {self.black}".strip()
+        return " ".join(word for word in (self.kind, self.module, self.red, self.black) if word)
 
     @property
     def counts(self) -> bool:
-        """Whether it counts as evidence: it is valid, or only the leads are in it, which its band allows for."""
-        return self.state == "valid" or (self.kind == "ohms" and self.why == LEADS)
+        """Whether a finding is held against it: a reading with a meter, or a roll call, that is valid, or has only the
+        leads in it, which its band allows for.
+        """
+        return self.kind in JUDGED and (self.state == "valid" or (self.kind == "ohms" and self.why == LEADS))
 
     @property
     def leads_ohm(self) -> float:
@@ -67,6 +77,7 @@ class Slip:
         words = [f"battery {_on(self.condition.battery_on)}", f"ignition {_on(self.condition.ignition_on)}"]
         words += [f"{name} unplugged" for name in sorted(self.condition.unplugged)]
         words += [f"{place} parted" for _, place in sorted(self.condition.parted)]
+        words += [part.name if part.name != "alternator" else "engine running" for part in self.condition.at_battery]
         words += [f"shaking {self.shaken}"] if self.shaken else []
         words += ["leads zeroed"] if self.zeroed and self.kind == "ohms" else []
         return ", ".join(words)
@@ -92,11 +103,15 @@ class Slip:
                 "ignition_on": self.condition.ignition_on,
                 "unplugged": sorted(self.condition.unplugged),
                 "parted": [list(pair) for pair in sorted(self.condition.parted)],
+                "at_battery": [vars(part) for part in self.condition.at_battery],
             },
             "shaken": self.shaken,
             "zeroed": self.zeroed,
             "state": self.state,
             "why": self.why,
+            "module": self.module,
+            "lost": None if self.lost is None else list(self.lost),
+            "codes": self.codes,
         }
 
 
@@ -106,7 +121,9 @@ def slip_from_json(kept: Mapping[str, Any]) -> Slip:
     condition = dict(values.pop("condition"))
     condition["unplugged"] = frozenset(condition["unplugged"])
     condition["parted"] = frozenset((network, place) for network, place in condition["parted"])
+    condition["at_battery"] = tuple(AtBattery(**part) for part in condition.get("at_battery", ()))
     values["silent"] = tuple(values["silent"])
+    values["lost"] = tuple(values["lost"]) if values.get("lost") else None
     return Slip(condition=Condition(**condition), **values)
 
 
@@ -130,6 +147,8 @@ def worth(
         return "doubtful", "the battery is off, so there is nothing to read"
     if kind == "volts" and settling:
         return "doubtful", "the network is just falling asleep; wait, then read again"
+    if kind == "lamp" and not condition.battery_on:
+        return "doubtful", "the battery is off, so the lamp cannot light"
     if kind == "call" and not condition.battery_on:
         return "doubtful", "without the battery nobody can answer"
     return "valid", ""

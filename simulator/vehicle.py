@@ -265,6 +265,17 @@ ACTION_MINUTES: Mapping[str, float] = {
     "ignition": 0.5,
     "covers": 10.0,
     "shake": 1.0,
+    "lamp": 2.0,
+    "pins": 2.0,
+    "codes": 4.0,
+    "values": 2.0,
+    "config": 3.0,
+    "order": 2.0,
+    "repair": 15.0,
+    "replace": 30.0,
+    "supply": 3.0,
+    "level": 1.0,
+    "fill": 2.0,
 }
 
 

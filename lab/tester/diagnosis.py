@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from udsoncan import DidCodec
@@ -123,6 +123,11 @@ class Diagnosis:
         with self._client(line, self.vehicle.module(module)) as client:
             return _asked(module, lambda: question(client))
 
+    def keep_alive(self, module: str) -> None:
+        """Tester-present, so that a session does not end; who does not answer any more is not waited for."""
+        with suppress(NoAnswer, NoService):
+            self.ask(module, lambda client: client.tester_present())
+
     def listen(self, seconds: float) -> dict[tuple[str, int, bool], bytes]:
         """Let time pass and listen: the last data of every frame by (network, identifier, extended)."""
         for bus in self._buses.values():
@@ -136,11 +141,11 @@ class Diagnosis:
                     heard[network, message.arbitration_id, message.is_extended_id] = bytes(message.data)
         return heard
 
-    def unlock(self, module: str, client: Client) -> None:
-        """Open level 1 with the key of the (demonstration) algorithm. Raises udsoncan's exceptions."""
+    def unlock(self, module: str, client: Client, level: int = 1) -> None:
+        """Open a security level with the key of the (demonstration) algorithm. Raises udsoncan's exceptions."""
         constant = identity_of(self.vehicle, module).security_constant
         client.config["security_algo"] = lambda level, seed, params: key_of(seed, constant, level)
-        client.unlock_security_access(1)
+        client.unlock_security_access(level)
 
     def _present(self, network: str, module: Module) -> bool:
         if not self.simulation.in_reach(network, self._buses[network].name):

@@ -29,11 +29,6 @@ class Freeze:
     supply_volt: float
     message: str = ""
 
-    def words(self) -> str:
-        """The snapshot in one line."""
-        about = f", message {self.message}" if self.message else ""
-        return f"{self.record}: {self.clock_s:.1f} s on its clock, {self.supply_volt:.2f} V{about}"
-
 
 @dataclass(frozen=True)
 class Code:

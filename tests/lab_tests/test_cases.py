@@ -20,10 +20,10 @@ DEMO_CASES = [*CASES, *sorted((find_vehicle("haulvey").parent / "cases").glob("*
 def test_there_are_enough_of_both():
     assert len(BROKEN) >= 12
     assert [path.stem for path in CASES] == [
-        "blown_fuse", "dead_unit", "lost_terminator", "open_stub", "rusty_ground", "shorted_pair",
+        "blown_fuse", "dead_unit", "lost_terminator", "open_stub", "rusty_ground", "shorted_pair", "whole_job",
     ]  # fmt: skip
     assert [path.stem for path in DEMO_CASES[len(CASES):]] == [
-        "door_sill", "frame_bolt", "glowing_lever", "half_written", "two_at_once", "wet_plug",
+        "door_sill", "frame_bolt", "glowing_lever", "half_written", "two_at_once", "wet_plug", "whole_job",
     ]  # fmt: skip
 
 
@@ -96,5 +96,5 @@ def test_when_two_faults_count_as_the_same(one, other, same):
 def test_the_schema_knows_every_key():
     assert set(case_schema()["properties"]) == {
         "case", "title", "story", "vehicle", "faults", "instruments", "actions", "minutes", "find", "tags",
-        "cautions", "seed",
+        "cautions", "ends", "seed",
     }  # fmt: skip

@@ -152,8 +152,9 @@ def test_sound(tmp_path):
     assert all(faults.parse(name).kind == "open" for name in verdict.still)
     assert Path(verdict.picture).read_bytes().startswith(b"\x89PNG")
     assert next(row.healthy for row in verdict.rows) == "silent nobody"
-    with pytest.raises(BadRequest, match="this job is over"):
-        job.do("call")
+    with pytest.raises(BadRequest, match="the finding is handed in; mend what you found"):
+        job.do("finding healthy")
+    assert job.do("battery on").minutes == 4  # the job goes on until the vehicle is handed back
 
 
 @pytest.mark.slow
