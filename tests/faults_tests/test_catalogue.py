@@ -16,6 +16,7 @@ VEHICLES = [three_modules(), gateway_vehicle()]
 
 @pytest.mark.parametrize("vehicle", VEHICLES, ids=lambda vehicle: vehicle.name)
 def test_every_kind_is_in_it_once_and_applies(vehicle: Vehicle) -> None:
+    """Own rule (DEVELOPERS.md, Faults): the catalogue is this project's own list."""
     every = faults.catalogue(vehicle)
     assert {fault.kind for fault in every} == set(faults.kinds())
     assert len(set(every)) == len(every)
@@ -28,10 +29,12 @@ def test_every_kind_is_in_it_once_and_applies(vehicle: Vehicle) -> None:
 
 
 def test_it_is_the_same_every_time() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the catalogue is this project's own list."""
     assert faults.catalogue(three_modules()) == faults.catalogue(three_modules())
 
 
 def test_every_place_line_module_run_fuse_and_ground_is_in_it() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the catalogue is this project's own list."""
     vehicle = three_modules()
     texts = [str(fault) for fault in faults.catalogue(vehicle, ohms=[200])]
     for line in ("high", "low", "both"):
@@ -57,11 +60,13 @@ def test_every_place_line_module_run_fuse_and_ground_is_in_it() -> None:
 
 
 def test_a_right_terminator_is_no_wrong_one() -> None:
+    """Own rule: a value that is drawn is no fault; 120 ohm is that of ISO 11898-2."""
     texts = [str(fault) for fault in faults.catalogue(three_modules(), ohms=[60, 120], kinds=["wrong_terminator"])]
     assert texts == ["wrong_terminator at=ENG ohm=60", "wrong_terminator at=CLU ohm=60"]
 
 
 def test_networks_are_named_where_needed_only() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the catalogue is this project's own list."""
     texts = [str(fault) for fault in faults.catalogue(gateway_vehicle(), kinds=["crossed"])]
     assert texts == [
         "crossed at=ENG",
@@ -76,6 +81,7 @@ def test_networks_are_named_where_needed_only() -> None:
 
 
 def test_kinds_and_severities_can_be_chosen() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the catalogue is this project's own list."""
     vehicle = three_modules()
     assert {fault.kind for fault in faults.catalogue(vehicle, kinds=["short", "open"])} == {"open", "short"}
     with pytest.raises(UnknownName, match="did you mean 'open'"):
@@ -85,6 +91,7 @@ def test_kinds_and_severities_can_be_chosen() -> None:
 
 
 def test_fine_ohms_are_steps_of_at_most_half_a_decade() -> None:
+    """Own choice of severities, no source."""
     ohms = faults.FINE_OHMS
     assert (ohms[0], ohms[-1]) == (0.1, 10_000.0)
     assert all(low < high <= low * 10**0.5 for low, high in pairwise(ohms))

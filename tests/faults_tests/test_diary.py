@@ -28,6 +28,7 @@ def edges(timeline: Timeline, until_ns: int, start_ns: int = -S) -> list[int]:
 
 
 def test_without_keys_a_fault_is_always_in() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     assert all(faults.ALWAYS.is_in(t_ns, CALM) for t_ns in (-S, 0, 10**18))
     assert faults.ALWAYS.next_change_ns(0) is None
     fault = faults.DeadModule(module="GBX")
@@ -37,6 +38,7 @@ def test_without_keys_a_fault_is_always_in() -> None:
 
 
 def test_from_and_until() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     timeline = Timeline(from_s=2, until_s=3.5)
     assert [timeline.is_in(t_ns, CALM) for t_ns in (0, 2 * S - 1, 2 * S, 3_500_000_000 - 1, 3_500_000_000)] == [
         False, False, True, True, False,
@@ -47,6 +49,7 @@ def test_from_and_until() -> None:
 
 
 def test_repeating_begins_in_at_from() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     timeline = Timeline(from_s=1, on_s=2, off_s=3)
     assert edges(timeline, 12 * S) == [1 * S, 3 * S, 6 * S, 8 * S, 11 * S]
     assert [timeline.is_in(t * S, CALM) for t in range(9)] == [
@@ -64,6 +67,7 @@ def test_repeating_begins_in_at_from() -> None:
 
 
 def test_until_cuts_a_repeating_fault() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     assert edges(Timeline(on_s=2, off_s=3, until_s=6), 99 * S) == [0, 2 * S, 5 * S, 6 * S]
     # Already out when the end comes: nothing changes then.
     assert edges(Timeline(on_s=2, off_s=3, until_s=4), 99 * S) == [0, 2 * S]
@@ -72,6 +76,7 @@ def test_until_cuts_a_repeating_fault() -> None:
 
 
 def test_late_in_a_run_the_edges_are_exact() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     # 0.1 s has no exact binary value; in whole nanoseconds a million periods later nothing has drifted.
     timeline = Timeline(on_s=0.1, off_s=0.2)
     t_ns = 300_000_000 * 10**6
@@ -99,6 +104,7 @@ def timelines(draw: st.DrawFn) -> Timeline:
 @settings(max_examples=200, deadline=None)
 @given(timelines(), st.lists(st.integers(-S, 8 * S), min_size=1, max_size=20))
 def test_the_next_change_is_the_first_one(timeline: Timeline, moments: list[int]) -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     changes = edges(timeline, 8 * S, start_ns=-10 * S)
     assert changes == sorted(set(changes))
     for change in changes:
@@ -113,6 +119,7 @@ def test_the_next_change_is_the_first_one(timeline: Timeline, moments: list[int]
 
 
 def test_jitter_moves_every_edge_by_its_own_amount_and_keeps_their_order() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     timeline = Timeline(on_s=1, off_s=2, jitter_s=0.4, seed=7)
     found = edges(timeline, 300 * S)
     plain = edges(Timeline(on_s=1, off_s=2), 300 * S)
@@ -126,6 +133,8 @@ def test_jitter_moves_every_edge_by_its_own_amount_and_keeps_their_order() -> No
 
 
 def test_jitter_depends_on_the_seed_alone() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
+
     def fresh(seed: int) -> Timeline:
         return Timeline(on_s=1, off_s=2, jitter_s=0.4, seed=seed)
 
@@ -139,6 +148,7 @@ def test_jitter_depends_on_the_seed_alone() -> None:
 
 
 def test_jitter_is_the_same_on_every_machine() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     # Regression: these are what this project drew when the rule was made; a recorded run must stay true to them.
     drawn = edges(Timeline(on_s=1, off_s=1, jitter_s=0.25, seed=1), 3 * S)
     assert drawn == [-89_281_780, 1_031_159_082, 2_130_608_531]
@@ -154,6 +164,7 @@ def test_jitter_is_the_same_on_every_machine() -> None:
     ],
 )
 def test_what_a_fault_waits_for(key: str, value: Any, idle: Surroundings, met: Surroundings) -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     timeline = Timeline(**{key: value})
     assert not timeline.is_in(5 * S, idle)
     assert timeline.is_in(5 * S, met)
@@ -166,12 +177,14 @@ def test_what_a_fault_waits_for(key: str, value: Any, idle: Surroundings, met: S
 
 
 def test_a_static_answer_ignores_the_timeline() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     car = three_modules()
     later = faults.parse("open line=high at=GBX from_s=100 wet=S1")
     assert later.apply(car) == faults.parse("open line=high at=GBX").apply(car)
 
 
 def test_the_place_waited_for_must_be_there() -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     with pytest.raises(UnknownName, match="no place called 'S3'"):
         faults.parse("open line=high at=GBX wet=S3").apply(three_modules())
 
@@ -200,6 +213,7 @@ def test_the_place_waited_for_must_be_there() -> None:
     ],
 )
 def test_keys_that_do_not_go_together(keys: dict[str, Any], told: str) -> None:
+    """Own rule (DEVELOPERS.md, Faults: timeline)."""
     with pytest.raises(BadRequest) as caught:
         Timeline(**keys)
     assert told in str(caught.value)

@@ -88,6 +88,7 @@ def as_text(value: object) -> object:
 @settings(max_examples=300, deadline=None)
 @given(any_fault())
 def test_every_form_gives_the_same_fault_again(fault: faults.Fault) -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     assert faults.parse(str(fault)) == fault
     assert faults.from_mapping(fault.to_mapping()) == fault
     assert faults.from_mapping(as_text(fault.to_mapping())) == fault  # type: ignore[arg-type]
@@ -96,6 +97,7 @@ def test_every_form_gives_the_same_fault_again(fault: faults.Fault) -> None:
 
 
 def test_the_three_forms_of_one_fault() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     python = faults.Open(line="high", at="GBX")
     assert faults.parse("open line=high at=GBX") == python
     assert faults.from_mapping({"kind": "open", "line": "high", "at": "GBX"}) == python
@@ -104,6 +106,7 @@ def test_the_three_forms_of_one_fault() -> None:
 
 
 def test_a_timeline_in_the_three_forms() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     python = faults.DeadModule(module="GBX", timeline=faults.Timeline(on_s=2, off_s=0.5, shaken="S1"))
     assert faults.parse("dead_module module=GBX on_s=2 off_s=0.5 shaken=S1") == python
     when = {"on_s": 2, "off_s": 0.5, "shaken": "S1"}
@@ -112,6 +115,7 @@ def test_a_timeline_in_the_three_forms() -> None:
 
 
 def test_defaults_are_not_printed() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     assert str(faults.parse("short between=high-low at=DLC ohm=0.1")) == "short between=high-low at=DLC"
     assert str(faults.parse("open line=low run=A-B along=0.50")) == "open line=low run=A-B"
     assert str(faults.parse("flooding module=GBX id=0x000")) == "flooding module=GBX"
@@ -120,6 +124,7 @@ def test_defaults_are_not_printed() -> None:
 
 
 def test_names_with_blanks_stand_in_quotes() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     fault = faults.parse('open line=high run="gearbox stub"')
     assert fault == faults.parse("open line=high 'run=gearbox stub'")
     assert str(fault) == 'open line=high run="gearbox stub"'
@@ -165,6 +170,7 @@ WRONG = [
 
 @pytest.mark.parametrize(("text", "told"), WRONG, ids=[text or "empty" for text, _ in WRONG])
 def test_text_that_is_wrong(text: str, told: str) -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     with pytest.raises(BadRequest) as caught:
         faults.parse(text)
     assert told in str(caught.value)
@@ -188,12 +194,14 @@ def test_text_that_is_wrong(text: str, told: str) -> None:
     ],
 )
 def test_mappings_that_are_wrong(mapping: Any, told: str) -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     with pytest.raises(BadRequest) as caught:
         faults.from_mapping(mapping)
     assert told in str(caught.value)
 
 
 def test_python_values_are_checked_too() -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     with pytest.raises(BadRequest, match="out of range"):
         faults.Resistance(line="high", at="GBX", ohm=float("nan"))
     with pytest.raises(BadRequest, match="out of range"):
@@ -206,5 +214,6 @@ def test_python_values_are_checked_too() -> None:
 @settings(max_examples=200, deadline=None)
 @given(st.text(max_size=60) | st.text("open line=high at=GBX \"'\\", max_size=40))
 def test_any_text_is_a_fault_or_a_complaint(text: str) -> None:
+    """Own rule (DEVELOPERS.md, Faults): the forms are this project's own."""
     with contextlib.suppress(BadRequest):
         faults.parse(text)

@@ -71,12 +71,14 @@ DOES: list[tuple[str, list[Deviation]]] = [
 
 @pytest.mark.parametrize(("text", "deviations"), DOES, ids=[text for text, _ in DOES])
 def test_what_a_fault_does(text: str, deviations: list[Deviation]) -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): which element each kind changes."""
     fault = faults.parse(text)
     assert list(fault.deviations(three_modules())) == deviations
     assert set(fault.apply(three_modules()).deviations) == set(deviations)
 
 
 def test_the_list_above_has_every_kind() -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): which element each kind changes."""
     assert {text.split()[0] for text, _ in DOES} == set(faults.kinds())
 
 
@@ -105,6 +107,7 @@ NOT_THERE = [
 
 @pytest.mark.parametrize(("text", "error", "told"), NOT_THERE, ids=[text for text, _, _ in NOT_THERE])
 def test_what_the_vehicle_does_not_have(text: str, error: type[Exception], told: str) -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): which element each kind changes."""
     with pytest.raises(error) as caught:
         faults.parse(text).apply(three_modules())
     assert told in str(caught.value)
@@ -125,6 +128,7 @@ def test_what_the_vehicle_does_not_have(text: str, error: type[Exception], told:
     ],
 )
 def test_a_name_on_several_networks_needs_the_network(text: str) -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): which element each kind changes."""
     vehicle = gateway_vehicle()
     with pytest.raises(BadRequest, match=r"is on several networks \(DRIVE, CABIN\): add network="):
         faults.parse(text).apply(vehicle)
@@ -135,6 +139,7 @@ def test_a_name_on_several_networks_needs_the_network(text: str) -> None:
 
 
 def test_a_network_that_says_nothing_new_is_not_printed() -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): which element each kind changes."""
     vehicle = gateway_vehicle()
     for given, printed in [
         ("open line=high at=ENG network=DRIVE", "open line=high at=ENG"),
@@ -147,12 +152,14 @@ def test_a_network_that_says_nothing_new_is_not_printed() -> None:
 
 
 def test_module_faults_know_no_network() -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): which element each kind changes."""
     assert faults.StuckDominant(module="GWY").deviations(gateway_vehicle()) == (Behaviour("GWY", "stuck_dominant"),)
     with pytest.raises(BadRequest, match="no field called 'network'"):
         faults.parse("stuck_dominant module=GWY network=DRIVE")
 
 
 def test_a_vehicle_is_left_as_it_was() -> None:
+    """Own rule: a fault is a pure function of the description."""
     vehicle = three_modules()
     changed = faults.Open(line="high", at="GBX").apply(vehicle)
     assert vehicle == three_modules()

@@ -19,6 +19,7 @@ STANDARD = {
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.name)
 def test_imports(file: Path) -> None:
+    """Own rule (DEVELOPERS.md, Rules)."""
     for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
         names = []
         if isinstance(node, ast.Import):
@@ -31,6 +32,7 @@ def test_imports(file: Path) -> None:
 
 
 def test_no_file_imports_in_a_circle() -> None:
+    """Own rule (DEVELOPERS.md, Rules)."""
     uses = {}
     for file in FILES:
         tree = ast.parse(file.read_text(encoding="utf-8"))

@@ -21,10 +21,12 @@ KINDS = [
 
 
 def test_every_kind_is_known_and_sorted() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     assert list(faults.kinds()) == KINDS
 
 
 def test_each_kind_names_itself_in_its_example() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     for kind, cls in faults.kinds().items():
         assert cls.kind == kind
         fault = faults.parse(cls.example)
@@ -33,6 +35,7 @@ def test_each_kind_names_itself_in_its_example() -> None:
 
 
 def test_an_unknown_kind_is_answered_with_the_nearest() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     with pytest.raises(UnknownName, match=r"^no fault called 'opn'; did you mean 'open'\?$"):
         faults.parse("opn line=high at=GBX")
     with pytest.raises(UnknownName, match="no fault called 'shrt'; did you mean 'short'"):
@@ -40,6 +43,7 @@ def test_an_unknown_kind_is_answered_with_the_nearest() -> None:
 
 
 def test_an_unknown_field_is_answered_with_the_nearest() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     with pytest.raises(BadRequest, match=r"^open: no field called 'lin'; did you mean 'line'\?$"):
         faults.parse("open lin=high at=GBX")
     with pytest.raises(BadRequest, match="no field called 'form_s'; did you mean 'from_s'"):
@@ -49,6 +53,7 @@ def test_an_unknown_field_is_answered_with_the_nearest() -> None:
 
 
 def test_a_kind_registered_twice_names_both_places() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     with pytest.raises(BadRequest) as caught:
 
         @register
@@ -62,6 +67,7 @@ def test_a_kind_registered_twice_names_both_places() -> None:
 
 
 def test_a_field_without_a_reader_is_refused_when_registered() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     with pytest.raises(TypeError, match="names no reader"):
 
         @register
@@ -74,6 +80,7 @@ def test_a_field_without_a_reader_is_refused_when_registered() -> None:
 
 
 def test_the_table_has_a_row_for_each_kind_and_examples_that_parse() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     rows = faults.reference_table().splitlines()[2:]
     assert [row.split("|")[1].strip(" `") for row in rows] == KINDS
     for row in rows:
@@ -83,6 +90,7 @@ def test_the_table_has_a_row_for_each_kind_and_examples_that_parse() -> None:
 
 
 def test_the_doors_of_the_room() -> None:
+    """Own rule (DEVELOPERS.md, Add a fault)."""
     for name in faults.__all__:
         assert hasattr(faults, name), name
     classes = {cls.__name__ for cls in faults.kinds().values()}

@@ -31,6 +31,7 @@ def handed_in(tmp_path, case, *lines):
 
 @pytest.mark.slow
 def test_leads_that_were_not_zeroed_are_taken_off_and_the_reading_counts(tmp_path):
+    """Common practice, no source: leads are zeroed before ohms of a few are read; how they count is an own choice."""
     answer = handed_in(
         tmp_path, "shorted_pair", "ignition off", "read ohms DLC.high DLC.low", "battery off", "covers off",
         "read ohms DLC.high DLC.low", "read ohms S3.high S3.low", "finding short between=high-low at=S3",
@@ -55,12 +56,14 @@ def test_leads_that_were_not_zeroed_are_taken_off_and_the_reading_counts(tmp_pat
     ],
 )
 def test_an_ohm_left_out_is_any_and_one_that_is_given_must_fit(tmp_path, finding, word, told):
+    """Own rule of findings (DEVELOPERS.md)."""
     verdict = handed_in(tmp_path, "rusty_ground", *GROUND, f"finding {finding}").verdict
     assert verdict.word == word, verdict.reason
     assert told in verdict.reason
 
 
 def test_a_kind_that_must_have_an_ohm_may_be_claimed_without(tmp_path):
+    """Own rule of findings (DEVELOPERS.md)."""
     claim = parse_claim("resistance line=high at=GBX")
     assert claim.any_ohm
     assert str(claim) == "resistance line=high at=GBX"
@@ -72,6 +75,7 @@ def test_a_kind_that_must_have_an_ohm_may_be_claimed_without(tmp_path):
 
 
 def test_a_wrong_finding_names_the_reading_and_the_side_of_the_plug(tmp_path):
+    """Own rule of findings (DEVELOPERS.md)."""
     answer = handed_in(
         tmp_path, "open_stub", "ignition off", "battery off", "unplug GBX", "read ohms GBX.high GBX.low",
         "finding open line=high at=GBX",
@@ -82,6 +86,7 @@ def test_a_wrong_finding_names_the_reading_and_the_side_of_the_plug(tmp_path):
 
 
 def test_the_alternative_is_never_the_students_own_finding(tmp_path):
+    """Own rule of findings (DEVELOPERS.md)."""
     verdict = handed_in(tmp_path, "open_stub", "finding healthy").verdict
     assert (verdict.word, verdict.fits_too) == ("unproven", 'open line=both run="gearbox stub"')
     assert verdict.told_apart_by == "call (3 min)"
@@ -110,6 +115,7 @@ def test_the_cheapest_reading_is_named_each_way_counted_once():
 
 
 def test_an_error_is_told_before_anything_is_held_against_anything(tmp_path):
+    """Own rule of findings (DEVELOPERS.md)."""
     job = start_job(CASES / "open_stub.yaml", journal_path=tmp_path / "a.job")
     with pytest.raises(BadRequest):
         job.check_finding("open line=high at=NOWHERE")
@@ -118,6 +124,7 @@ def test_an_error_is_told_before_anything_is_held_against_anything(tmp_path):
 
 
 def test_zero_has_no_sign_and_long_lists_are_short():
+    """Own rule of findings (DEVELOPERS.md)."""
     assert volt_words(-0.001, -0.004, 0.02) == "0.00 V (0.00 to 0.02)"
     names = ["open line=high at=GBX", "resistance line=high at=GBX ohm=300", "short between=high-low at=S3",
              "ground_dropout ground=G2", "ground_dropout ground=G2 ohm=10", "healthy"]  # fmt: skip

@@ -73,6 +73,7 @@ def check(text: str, frame: Frame) -> None:
 
 @pytest.mark.parametrize("name", ["classic", "flexible, switched"])
 def test_sigrok_reads_the_session(name: str, tmp_path: Path) -> None:
+    """Peer: sigrok-cli reads the session file (sigrok's own format)."""
     path = tmp_path / "wave.sr"
     write_sigrok(wave_of(FRAMES[name]), "DLC", path)
     check(decoded(path, "RX"), FRAMES[name])
@@ -82,6 +83,7 @@ def test_sigrok_reads_the_session(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("missing", [False, True], ids=["healthy", "one terminator missing"])
 @pytest.mark.parametrize("name", FRAMES)
 def test_ten_frames_decoded(name: str, missing: bool, tmp_path: Path) -> None:
+    """Peer: sigrok's CAN decoder, from voltages alone; frames by Bosch CAN 2.0 and CAN FD 1.0."""
     wave = wave_of(FRAMES[name], missing, 1.0)
     write_sigrok(wave, "DLC", tmp_path / "wave.sr")
     check(decoded(tmp_path / "wave.sr", "RX"), FRAMES[name])
@@ -90,6 +92,7 @@ def test_ten_frames_decoded(name: str, missing: bool, tmp_path: Path) -> None:
 
 
 def test_csv(tmp_path: Path) -> None:
+    """Own format of columns (README.md)."""
     frame = encode(1, b"")
     answer = good(
         "picture", "pipkin", "--at", "DLC", "--from", "GBX", "--id", "1", "--step-ns", "1", "--csv", tmp_path / "w.csv"
@@ -108,6 +111,7 @@ def test_csv(tmp_path: Path) -> None:
 
 
 def test_picture_writes_every_format(tmp_path: Path) -> None:
+    """Own rule: what the command writes and says."""
     names = {"--png": "w.png", "--vcd": "w.vcd", "--sigrok": "w.sr"}
     paths = [part for option, name in names.items() for part in (option, tmp_path / name)]
     fault = "missing_terminator at=CLU"
@@ -119,6 +123,7 @@ def test_picture_writes_every_format(tmp_path: Path) -> None:
 
 
 def test_figure_shows_frame_limits_and_ghost(tmp_path: Path) -> None:
+    """Own rule: what the command writes and says."""
     frame = FRAMES["classic"]
     figure = waveform_figure(wave_of(frame, True, 5.0), "DLC", ghost=wave_of(frame, False, 5.0))
     save(figure, tmp_path / "w.svg")
@@ -132,6 +137,7 @@ def test_figure_shows_frame_limits_and_ghost(tmp_path: Path) -> None:
 
 
 def test_session_is_the_same_each_time(tmp_path: Path) -> None:
+    """Own rule: what the command writes and says."""
     wave = wave_of(FRAMES["classic, empty"], step_ns=10.0)
     for name in ("a.sr", "b.sr"):
         write_waveform(wave, "DLC", tmp_path / name)
@@ -154,6 +160,7 @@ def test_session_is_the_same_each_time(tmp_path: Path) -> None:
     ],
 )
 def test_bad_input(arguments: list[str], message: str) -> None:
+    """Own rule: what the command writes and says."""
     answer = sixtyohm("picture", "pipkin", *arguments)
     assert answer.status == 2
     assert message in answer.err

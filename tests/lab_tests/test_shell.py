@@ -27,6 +27,7 @@ def told(tmp_path, *lines, case="open_stub"):
 
 
 def test_it_begins_with_caution_1_and_the_job_card(tmp_path):
+    """Own rule: the prompt is this project's own."""
     text, _ = told(tmp_path, "quit")
     assert text.startswith(f"Caution 1: {CAUTIONS[1]}")
     assert "Job card: The gearbox that says nothing" in text
@@ -34,6 +35,7 @@ def test_it_begins_with_caution_1_and_the_job_card(tmp_path):
 
 
 def test_readings_minutes_and_refusals(tmp_path):
+    """Own rule: the prompt is this project's own."""
     text, job = told(
         tmp_path, "call", "read ohms DLC.high DLC.low", "nonsense", "read ohms DLC.high", "# a remark", "", "slips",
         "state", "points", "kinds", "card", "cautions", "help",
@@ -49,11 +51,13 @@ def test_readings_minutes_and_refusals(tmp_path):
 
 
 def test_time_is_up_is_said_once(tmp_path):
+    """Own rule: the prompt is this project's own."""
     text, _ = told(tmp_path, "wait 59", "call", "call")
     assert text.count("Time is up: 60 minutes are over.") == 1
 
 
 def test_the_map_of_the_student_shows_no_fault(tmp_path):
+    """Own rule: the prompt is this project's own."""
     text, _ = told(tmp_path, "call", f"map {tmp_path / 'm.svg'}", f"map {tmp_path / 'm.gif'}", "map /nowhere/m.png")
     assert (tmp_path / "m.svg").exists()
     assert "no ending that says the format" in text
@@ -68,6 +72,7 @@ def test_the_map_of_the_student_shows_no_fault(tmp_path):
     ],
 )  # fmt: skip
 def test_completion_knows_what_comes_next(tmp_path, words, some):
+    """Own rule: the prompt is this project's own."""
     job = start_job(CASES / "open_stub.yaml", journal_path=tmp_path / "a.job")
     shell = Shell(job, io.StringIO(), io.StringIO())
     line = " ".join([*words, some[:2]])
@@ -77,6 +82,7 @@ def test_completion_knows_what_comes_next(tmp_path, words, some):
 
 
 def test_a_whole_job_through_a_pipe_of_a_real_process(tmp_path):
+    """Own rule: the prompt is this project's own."""
     lines = "call\nignition off\nbattery off\nunplug GBX\nread ohms GBX.high GBX.low\nfinding healthy\n"
     code = (
         "import sys\nfrom lab.job import start_job\nfrom lab.shell import run_shell\n"
@@ -94,6 +100,7 @@ def test_a_whole_job_through_a_pipe_of_a_real_process(tmp_path):
 
 
 def test_lines_fold_to_the_terminal_and_never_inside_a_word(tmp_path, monkeypatch):
+    """Own rule: the prompt is this project's own."""
     monkeypatch.setenv("COLUMNS", "50")
     job = start_job(CASES / "open_stub.yaml", journal_path=tmp_path / "a.job")
     out = io.StringIO()
@@ -105,6 +112,7 @@ def test_lines_fold_to_the_terminal_and_never_inside_a_word(tmp_path, monkeypatc
 
 
 def test_the_end_of_a_pipe_says_how_to_go_on_and_a_wrong_finding_begins_nothing(tmp_path):
+    """Own rule: the prompt is this project's own."""
     text, job = told(tmp_path, "call", "finding opne at=GBX")
     assert f"Left at minute 3. Go on with: sixtyohm job resume {job.journal.path}" in text
     assert "Holding your finding" not in text
@@ -116,6 +124,7 @@ def test_the_end_of_a_pipe_says_how_to_go_on_and_a_wrong_finding_begins_nothing(
 
 
 def test_looks_explain_themselves(tmp_path):
+    """Own rule: the prompt is this project's own."""
     text, _ = told(tmp_path, "points", "kinds", "help finding", "slips")
     assert "battery.negative is the cable clamp on the body side" in text
     assert "An ohm left out of a finding means any value" in text

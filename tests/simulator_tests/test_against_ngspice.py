@@ -102,28 +102,33 @@ def some_transmitters(case: RandomCase, theirs: ReferenceCircuit) -> list[tuple[
 
 
 def test_resistance_is_that_of_ngspice_and_of_the_independent_solver(case: RandomCase, tmp_path: Path) -> None:
+    """Peers: ngspice, and the independent solver in tests/reference_circuit.py."""
     check_resistance(case, tmp_path)
 
 
 def test_states_and_levels_are_those_of_ngspice_and_of_the_independent_solver(case: RandomCase, tmp_path: Path) -> None:
+    """Peers: ngspice, and the independent solver in tests/reference_circuit.py."""
     check_states_and_levels(case, tmp_path)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1000, 1000 + SWEEP))
 def test_sweep_over_many_vehicles(seed: int, tmp_path: Path) -> None:
+    """Peers: ngspice, and the independent solver in tests/reference_circuit.py."""
     case = random_case(seed)
     check_resistance(case, tmp_path)
     check_states_and_levels(case, tmp_path)
 
 
 def test_the_same_seed_gives_the_same_case() -> None:
+    """Own rule: deterministic."""
     first, second = random_case(7), random_case(7)
     assert (first.vehicle.text, first.vehicle.databases) == (second.vehicle.text, second.vehicle.databases)
     assert (first.fault_texts, first.pairs, first.parted) == (second.fault_texts, second.pairs, second.parted)
 
 
 def test_a_machine_without_ngspice_fails_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Own rule: a missing peer is no pass."""
     monkeypatch.setattr("ngspice.shutil.which", lambda _: None)
     with pytest.raises(pytest.fail.Exception, match="ngspice is not on this machine"):
         ngspice.between("nothing", [("a", "0")])

@@ -115,6 +115,7 @@ def joined_pairs(reference: ReferenceCircuit) -> list[tuple[str, str]]:
 
 @pytest.mark.parametrize("sheet", DEAD, ids=lambda sheet: sheet.netlist)
 def test_resistance_of_both_solvers_is_that_of_the_hand_written_netlist(sheet: Sheet) -> None:
+    """Peer: ngspice on netlists written by hand from the rules of the vehicle file."""
     reference, (vehicle, circuit) = sheet.reference(), sheet.product()
     pairs = joined_pairs(reference)
     expected = ngspice.resistances(sheet.text(), [(node(a), node(b)) for a, b in pairs])
@@ -126,6 +127,7 @@ def test_resistance_of_both_solvers_is_that_of_the_hand_written_netlist(sheet: S
 
 @pytest.mark.parametrize("sheet", LIVE, ids=lambda sheet: sheet.netlist)
 def test_voltages_of_both_solvers_are_those_of_the_hand_written_netlist(sheet: Sheet) -> None:
+    """Peer: ngspice on netlists written by hand from the rules of the vehicle file."""
     reference, (vehicle, circuit) = sheet.reference(), sheet.product()
     assert reference.states == sheet.states
     assert circuit.states == sheet.states

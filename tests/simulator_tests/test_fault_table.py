@@ -75,6 +75,7 @@ def test_pipkin_is_exact() -> None:
 
 @pytest.mark.slow
 def test_all_of_pipkin_is_exact() -> None:
+    """Exact rational arithmetic (fractions of the standard library), every row."""
     check_against_exact(PIPKIN, every=1)
 
 
@@ -124,6 +125,7 @@ def test_the_live_table_is_what_single_circuits_give(seed: int, tmp_path: Path) 
 
 
 def test_a_table_is_for_a_dead_vehicle_and_copies_of_one() -> None:
+    """Own rule: bad input says what is wrong."""
     with pytest.raises(BadRequest, match="battery and ignition off"):
         resistance_table([PIPKIN], [("body",)], Condition())
     with pytest.raises(BadRequest, match="copies of one vehicle"):

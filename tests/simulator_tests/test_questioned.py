@@ -219,7 +219,6 @@ def test_communication_control_over_the_bus() -> None:
     assert stored(simulation, "ENG") == {"U0101-87": 0x2E}
 
 
-@pytest.mark.slow
 def test_codes_are_read_where_wiring_lets_through() -> None:
     """What the socket sees: the gearbox, whose pair is open, stores codes that nobody can read."""
     simulation = Simulation(PIPKIN, faults=[faults.parse("open line=both at=GBX")])

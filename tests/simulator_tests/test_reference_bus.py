@@ -33,6 +33,7 @@ def ohm_at_socket(vehicle: Vehicle, *texts: str) -> float:
 
 
 def test_it_is_the_bus_described(bus: Vehicle) -> None:
+    """Worked example of our own, by Ohm's law and ISO 11898-2 terminators of 120 ohm."""
     network = bus.network()
     assert list(bus.modules) == ["M1", "M2", "M3", "M4", "M5", "X", "M7", "M8"]
     assert [run.length_m for run in network.runs] == [1.5] * 7 + [0.3] * 8
@@ -60,11 +61,13 @@ def test_it_is_the_bus_described(bus: Vehicle) -> None:
     ids=lambda value: " ".join(value) or "healthy" if isinstance(value, list) else "",
 )
 def test_ohms_at_the_socket(bus: Vehicle, texts: list[str], ohm: float, tolerance: float) -> None:
+    """Worked example of our own, by Ohm's law and ISO 11898-2 terminators of 120 ohm."""
     # Computed on this bus for the trade's table of faults, rounded there as here.
     assert ohm_at_socket(bus, *texts) == pytest.approx(ohm, abs=tolerance)
 
 
 def test_without_both_terminators_the_inputs_are_left(bus: Vehicle) -> None:
+    """Own example; a differential input resistance within the window of ISO 11898-2 (12 to 100 kohm, from memory)."""
     # Eight inputs of 50 kohm between the lines: 6.25 kohm.
     both = ohm_at_socket(bus, "missing_terminator at=M1", "missing_terminator at=M8")
     assert both == pytest.approx(6_250, rel=0.01)

@@ -40,11 +40,13 @@ def check(vehicle: Vehicle, rng: random.Random) -> None:
 
 
 def test_pipkin() -> None:
+    """Peer: ngspice."""
     check(load_vehicle(find_vehicle("pipkin")), random.Random(0))
 
 
 @pytest.mark.parametrize("seed", range(SAMPLE))
 def test_drawn_vehicles(seed: int, tmp_path: Path) -> None:
+    """Peer: ngspice."""
     rng = random.Random(seed)
     check(load_vehicle(random_vehicle(rng, 12).write(tmp_path)), rng)
 
@@ -52,6 +54,7 @@ def test_drawn_vehicles(seed: int, tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(100, 100 + SWEEP))
 def test_sweep(seed: int, tmp_path: Path) -> None:
+    """Peer: ngspice."""
     rng = random.Random(seed)
     check(load_vehicle(random_vehicle(rng, 40).write(tmp_path)), rng)
 
