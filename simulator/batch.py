@@ -17,7 +17,7 @@ class Sent(NamedTuple):
 
     network: str
     transmitter: str
-    message: str
+    message: str | None
     frame_id: int
     extended: bool
     size: int
@@ -61,10 +61,11 @@ class Batch:
 
     def totals(self) -> Iterator[tuple[Sent, Total]]:
         """The messages that went through, in the order of ``sent``, and how much of each."""
-        count = np.bincount(self.which, minlength=len(self.sent))
-        busy_ns, last_ns = np.zeros_like(count), np.zeros_like(count)
-        np.add.at(busy_ns, self.which, self.t_end_ns - self.frames[:, START_NS])
-        np.maximum.at(last_ns, self.which, self.t_end_ns)
+        which = self.which
+        count = np.bincount(which, minlength=len(self.sent))
+        busy_ns = np.bincount(which, self.t_end_ns - self.frames[:, START_NS], len(self.sent))
+        last_ns = np.zeros_like(count)
+        last_ns[which] = self.t_end_ns  # of equal ones the last stays
         for k in np.flatnonzero(count).tolist():
             yield self.sent[k], Total(int(count[k]), int(busy_ns[k]), int(last_ns[k]))
 
@@ -91,7 +92,9 @@ def merged(batches: Sequence[Batch]) -> Batch:
         rows[:, WHICH] += len(sent)
         sent += batch.sent
         frames.append(rows)
-        payloads.append(np.pad(batch.payloads, ((0, 0), (0, width - batch.payloads.shape[1]))))
+        wide = np.zeros((len(batch), width), np.uint8)
+        wide[:, : batch.payloads.shape[1]] = batch.payloads
+        payloads.append(wide)
     joined = np.concatenate(frames)
     order = np.argsort(joined[:, END_NS], kind="stable")
     return Batch(sent, joined[order], np.concatenate(payloads)[order])

@@ -225,10 +225,7 @@ class Simulation:
             self._listeners.batches.append(batches)
 
     def last_received_ns(self, network: str, message: str, module: str) -> int:
-        """When a module, or a tester, received a message of the database last: its end in ns, -1 for never.
-
-        Cheap, and the same whether the network runs by whole frames or bit by bit.
-        """
+        """When a module, or a tester, received a message of the database last: its end in ns, -1 for never. Cheap."""
         return self._watch.receptions.last_ns(module, network, message)
 
     def notice(self, callback: Callable[[Event], None]) -> None:
@@ -319,7 +316,7 @@ class Simulation:
 
     def withdraw(self, network: str, node: str, frame: Outgoing) -> None:
         """Do not send a frame that still waits."""
-        self._media[network].withdraw(node, frame)
+        self._media[network].withdraw(self.t_ns, node, frame)
 
     def at(self, t_ns: int, action: Callable[[], None]) -> None:
         """Plan an action of a tester for an instant."""
@@ -401,7 +398,7 @@ class Simulation:
             self._plan_module(module)
         for (name, network), frame in self._floods.items():
             if floods.get((name, network)) is not frame:
-                self._media[network].withdraw(name, frame)
+                self._media[network].withdraw(self.t_ns, name, frame)
         self._floods = floods
 
     def _rewire(self, network: str, circuit: Circuit) -> None:
@@ -454,7 +451,7 @@ class Simulation:
         for network, frame in module.due(due_ns):
             self._media[network].submit(due_ns, module.name, frame)
         for network, frame in module.unit.taken_back():
-            self._media[network].withdraw(module.name, frame)
+            self._media[network].withdraw(self.t_ns, module.name, frame)
         self._plan_module(module)
         if not module.on:  # a tester has asked for a reset
             self._settle()
@@ -466,7 +463,7 @@ class Simulation:
             return False
         self.t_ns = int(batch.t_end_ns[-1])
         for one, total in batch.totals():
-            self._watch.receptions.note(total.last_ns, one.network, one.message, one.listeners)
+            self._watch.receptions.note(total.last_ns, one.network, str(one.message), one.listeners)
             for name in self._wakers[one.network].get(one.transmitter, ()):
                 self._traffic_ns[name] = max(self._traffic_ns.get(name, 0), total.last_ns)
         self._listeners.batch(batch)

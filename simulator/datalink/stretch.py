@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Sequence
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from simulator.batch import Batch, Sent
 from simulator.datalink.controller import NEVER_NS, Outgoing
-from simulator.datalink.frame import FD_LENGTHS
+from simulator.datalink.frame import FD_LENGTHS, PADDING
 from simulator.datalink.island import Timing
 from simulator.datalink.trouble import FIELDS
 from simulator.kernels import payload, stretch
@@ -24,6 +24,8 @@ from simulator.vehicle import Message
 
 #: Frames computed ahead: few at first, since somebody may interfere, then twice as many each time.
 _FIRST, _MOST = 16, 4096
+#: Other frames that may wait in a stretch at once.
+_GUESTS = 16
 #: Fields in which a cyclic message can lose arbitration, as the kernel counts them.
 _PLACES = (ID, RTR, EXTENSION)
 
@@ -71,11 +73,12 @@ class Plan:
         self.usable = 0 < len(layouts) == len(senders) and len(self.rows) == len(senders)
         if not self.usable:
             return
-        self.width = max(1, *sizes)
-        self.layout = payload.join(layouts, self.width)
-        self.messages = np.zeros((len(senders), stretch.MESSAGE), np.int64)
+        self.width = max(8, *sizes)
+        # after the messages there is room for guests, whose payloads stay as they are
+        self.layout = payload.join([*layouts, *[payload.fixed(b"")] * _GUESTS], self.width)
+        self.messages = np.zeros((len(senders) + _GUESTS, stretch.MESSAGE), np.int64)
         self.messages[:, : payload.PAYLOAD] = self.layout.messages
-        for row, sender, size, key in zip(self.messages, senders, sizes, self.keys, strict=True):
+        for row, sender, size, key in zip(self.messages, senders, sizes, self.keys, strict=False):
             one = sender.message
             form = EXTENDED * one.extended | FD * one.is_fd | SWITCHED * sender.brs
             row[payload.PAYLOAD :] = (
@@ -90,11 +93,19 @@ class Plan:
             )
 
 
+class Guest(NamedTuple):
+    """A frame that a node has queued besides its cyclic messages, and when."""
+
+    due_ns: int
+    node: str
+    frame: Outgoing
+
+
 class Stretch:
     """What a network carries from an instant on, if nobody interferes. ``take`` it, or ``leave`` after what was taken.
 
-    ``waits``: rows of the plan that wait already. ``active``: which messages are sent;
-    ``heeded``: which somebody has to be told of one by one.
+    ``waits``: rows of the plan that wait already. ``active``: which messages are sent; ``heeded``: which somebody has
+    to be told of one by one; ``names``: all nodes. Other frames may be let in on the way (``admit``).
     """
 
     def __init__(
@@ -105,22 +116,20 @@ class Stretch:
         free_ns: int,
         waits: Collection[int],
         heeded: Sequence[bool],
+        names: Sequence[str],
     ) -> None:
-        self._plan, self._sent, self._heeded = plan, sent, np.array(heeded, bool)
-        self.active = tuple(active)
-        self._messages = plan.messages.copy()
-        self._messages[:, stretch.ACTIVE] = active
-        self._state = np.zeros((len(plan.senders), stretch.STATE), np.int64)
+        self._plan, self._own, self._own_heeded = plan, tuple(sent), list(heeded)
+        self.active, self._names = tuple(active), tuple(names)
+        self._nodes = list(plan.nodes)
+        self._guests: list[Guest] = []
+        state = np.zeros((len(plan.senders), stretch.STATE), np.int64)
         for row, sender in enumerate(plan.senders):
-            self._state[row] = sender.due_ns, sender.count, row in waits, sender.latest[1]
+            state[row] = sender.due_ns, sender.count, row in waits, sender.latest[1]
         self._wire = np.zeros(LONGEST_BITS, np.uint8)
-        self._free_ns = free_ns
-        self._size = _FIRST
         self._last_ns: int | None = None
         self._at = 0
-        self._lost = np.zeros((len(plan.nodes), len(_PLACES)), np.int64)
         self.taken = 0
-        self._ahead()
+        self._begin_at(state, np.zeros((len(self._nodes), len(_PLACES)), np.int64), free_ns)
 
     @property
     def deadline_ns(self) -> int:
@@ -138,14 +147,20 @@ class Stretch:
         self._at = int(np.searchsorted(self._frames[:, stretch.END_NS], before_ns))
         return self._taken(first)
 
-    def take_one(self) -> Batch:
-        """The next frame."""
+    def take_one(self) -> tuple[Batch, Outgoing | None]:
+        """The next frame; with the very one that was let in, if it is none of the cyclic messages."""
+        row = int(self._frames[self._at, stretch.WHICH]) - len(self._own)
+        guest = self._guests[row].frame if row >= 0 else None
         self._at += 1
-        return self._taken(self._at - 1)
+        return self._taken(self._at - 1), guest
 
-    def leave(self) -> tuple[Ints, int | None]:
-        """The state of the messages after the last frame taken, and its end; None if there is none."""
-        return self._again()[0], self._last_ns
+    def leave(self) -> tuple[Ints, int | None, list[Guest]]:
+        """The state of the messages after the last frame taken, its end (None if there is none), and guests left.
+
+        A guest that waits already is due at that end.
+        """
+        state = self._again()[0]
+        return state[: len(self._own)], self._last_ns, [guest for guest, _ in self._left(state)]
 
     def lost(self) -> Counter[tuple[str, str, str]]:
         """How often a node has lost arbitration where, up to the last frame taken."""
@@ -153,19 +168,96 @@ class Stretch:
         return Counter(
             {
                 (node, "lost arbitration", FIELDS[place]): int(count)
-                for node, counts in zip(self._plan.nodes, lost, strict=True)
+                for node, counts in zip(self._nodes, lost, strict=True)
                 for place, count in zip(_PLACES, counts, strict=True)
                 if count
             }
         )
 
-    def _again(self) -> tuple[Ints, Ints]:
-        """The state of the messages and the arbitrations lost after the last frame taken, by computing them again."""
-        state, lost = self._begin[0].copy(), self._begin[2].copy()
-        if self._at:
-            frames, payloads = self._frames[: self._at].copy(), self._payloads[: self._at].copy()
-            self._run(state, lost, self._begin[1], frames, payloads)
-        return state, lost
+    # -- frames besides the cyclic ones
+
+    def admit(self, t_ns: int, node: str, frame: Outgoing, begun: bool) -> bool:
+        """Queue another frame at a node now; False if it could meet one of its own identifier, or for odd ones.
+
+        ``begun``: what begins at this instant has begun.
+        """
+        if frame.remote or frame.dlc is not None or frame.key in self._plan.rows:
+            return False
+        if len(self._guests) == _GUESTS or wire_size(frame) > self._plan.width:
+            return False
+        same = [guest for guest in self._guests if guest.frame.key == frame.key]
+        if any(guest.node != node or not guest.frame.kept or not frame.kept for guest in same):
+            return False
+        if begun and self._at < len(self._ends) and self._frames[self._at, stretch.START_NS] == t_ns:
+            t_ns += 1
+        state, lost = self._again()
+        self._restart(state, lost, [*self._left(state), (Guest(t_ns, node, frame), 0)])
+        return True
+
+    def dismiss(self, t_ns: int, frame: Outgoing, begun: bool) -> None:
+        """Take back a guest, unless it is on the wire by now."""
+        row = next((row for row, guest in enumerate(self._guests) if guest.frame is frame), None)
+        if row is None:
+            return
+        if self._at < len(self._ends) and self._frames[self._at, stretch.WHICH] == len(self._own) + row:
+            start_ns = self._frames[self._at, stretch.START_NS]
+            if start_ns < t_ns or (begun and start_ns == t_ns):
+                return
+        state, lost = self._again()
+        self._restart(state, lost, [left for left in self._left(state) if left[0].frame is not frame])
+
+    def _left(self, state: Ints) -> list[tuple[Guest, int]]:
+        """The guests that have not been sent, and whether each waits already."""
+        rows = state[len(self._own) :].tolist()
+        return [
+            (guest, row[stretch.WAITS])
+            for guest, row in zip(self._guests, rows, strict=True)
+            if row[stretch.WAITS] or row[stretch.DUE_NS] < NEVER_NS
+        ]
+
+    def _restart(self, state: Ints, lost: Ints, guests: Sequence[tuple[Guest, int]]) -> None:
+        """Go on after the last frame taken with these guests."""
+        free_ns = self._free_after(self._ends[self._at - 1]) if self._at else self._begin[1]
+        self._guests = [guest for guest, _ in guests]
+        for guest in self._guests:
+            if guest.node not in self._nodes:
+                self._nodes.append(guest.node)
+        rows = [(NEVER_NS if waits else guest.due_ns, 0, waits, guest.due_ns) for guest, waits in guests]
+        state = np.concatenate([state[: len(self._own)], np.array(rows, np.int64).reshape(-1, stretch.STATE)])
+        lost = np.concatenate([lost, np.zeros((len(self._nodes) - len(lost), len(_PLACES)), np.int64)])
+        self._begin_at(state, lost, free_ns)
+
+    # -- ahead
+
+    def _begin_at(self, state: Ints, lost: Ints, free_ns: int) -> None:
+        """Compute from a state on; the arrays are those of the plan and, after them, of the guests."""
+        plan, guests = self._plan, self._guests
+        own = len(self._own)
+        self._messages = plan.messages[: own + len(guests)].copy()
+        self._messages[:own, stretch.ACTIVE] = self.active
+        steady = plan.layout.steady.copy() if guests else plan.layout.steady
+        for guest, row in zip(guests, self._messages[own:], strict=True):
+            frame, size = guest.frame, wire_size(guest.frame)
+            steady[row[payload.VARIANT], :size] = list(frame.data.ljust(size, bytes([PADDING])))
+            row[payload.LENGTH] = size
+            form = EXTENDED * frame.extended | FD * frame.fd | SWITCHED * frame.brs
+            # it is due once
+            cycle_ns, node = NEVER_NS - guest.due_ns, self._nodes.index(guest.node)
+            row[payload.PAYLOAD :] = frame.key, frame.frame_id, form, FD_LENGTHS.index(size), size, cycle_ns, 1, node
+        self._layout = plan.layout._replace(steady=steady)
+        self._heeded = np.array([*self._own_heeded, *(True for _ in guests)], bool)
+        self._sent = [*self._own, *(self._guest_sent(guest) for guest in guests)]
+        self._state, self._lost, self._free_ns = state, lost, free_ns
+        self._size = _FIRST
+        self._ahead()
+
+    def _guest_sent(self, guest: Guest) -> Sent:
+        frame, one = guest.frame, self._own[0]
+        others = tuple(name for name in self._names if name != guest.node)
+        return Sent(
+            one.network, guest.node, frame.name, frame.frame_id, frame.extended, len(frame.data), frame.fd, frame.brs,
+            others,
+        )  # fmt: skip
 
     def _taken(self, first: int) -> Batch:
         batch = Batch(self._sent, self._frames[first : self._at], self._payloads[first : self._at])
@@ -175,6 +267,14 @@ class Stretch:
         if self._at == len(self._ends):
             self._ahead()
         return batch
+
+    def _again(self) -> tuple[Ints, Ints]:
+        """The state of the messages and the arbitrations lost after the last frame taken, by computing them again."""
+        state, lost = self._begin[0].copy(), self._begin[2].copy()
+        if self._at:
+            frames, payloads = self._frames[: self._at].copy(), self._payloads[: self._at].copy()
+            self._run(state, lost, self._begin[1], frames, payloads)
+        return state, lost
 
     def _ahead(self) -> None:
         """Compute the next frames."""
@@ -188,13 +288,16 @@ class Stretch:
         ends = np.where(told, self._frames[:, stretch.END_NS], self._frames[-1:, stretch.END_NS] + 1)
         self._until_ns: list[int] = np.minimum.accumulate(ends[::-1])[::-1].tolist()
         if count:
-            self._free_ns = self._ends[-1] + stretch.INTERMISSION * 1_000_000_000 // self._plan.hertz
+            self._free_ns = self._free_after(self._ends[-1])
         self._size = min(2 * self._size, _MOST)
+
+    def _free_after(self, end_ns: int) -> int:
+        return end_ns + stretch.INTERMISSION * 1_000_000_000 // self._plan.hertz
 
     def _run(self, state: Ints, lost: Ints, free_ns: int, frames: Ints, payloads: Bytes) -> int:
         plan = self._plan
         return stretch.run_frames(
-            self._messages, state, lost, free_ns, plan.hertz, plan.switched_ns, plan.layout.arrays, self._wire,
+            self._messages, state, lost, free_ns, plan.hertz, plan.switched_ns, self._layout.arrays, self._wire,
             frames, payloads,
         )  # fmt: skip
 
@@ -205,8 +308,14 @@ def sender_key(sender: Cyclic) -> int:
 
 
 def _wire_size(message: Message) -> int:
-    """Data bytes on the wire: of CAN FD the next length that there is."""
+    """Data bytes of a message on the wire: of CAN FD the next length that there is."""
     return next(length for length in FD_LENGTHS if length >= message.length) if message.is_fd else message.length
+
+
+def wire_size(frame: Outgoing) -> int:
+    """Data bytes of a frame on the wire: of CAN FD the next length that there is."""
+    length = len(frame.data)
+    return next(one for one in FD_LENGTHS if one >= length) if frame.fd else length
 
 
 def _switched_ns(timing: Timing) -> Ints:

@@ -16,7 +16,7 @@ from simulator.batch import Batch, Sent
 from simulator.datalink.bitwise import Bitwise
 from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.island import Island, TracedBit
-from simulator.datalink.stretch import Cyclic, Plan, Stretch
+from simulator.datalink.stretch import Cyclic, Guest, Plan, Stretch
 from simulator.datalink.trouble import Trouble
 from simulator.kernels import layout
 from simulator.kernels.layout import Ints
@@ -95,13 +95,18 @@ class Swift:
 
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
-        self.leave(t_ns)
+        if self._stretch is not None:
+            if self._bits.status(node) == "down" or self._stretch.admit(t_ns, node, frame, self._passed()[1]):
+                return
+            self.leave(t_ns)
         self._bits.submit(t_ns, node, frame)
 
-    def withdraw(self, node: str, frame: Outgoing) -> None:
-        """Take back a frame that waits; in a stretch none of a tester does."""
+    def withdraw(self, t_ns: int, node: str, frame: Outgoing) -> None:
+        """Take back a frame that waits; one on the wire runs to its end but is not repeated."""
         if self._stretch is None:
             self._bits.withdraw(node, frame)
+        else:
+            self._stretch.dismiss(t_ns, frame, self._passed()[1])
 
     def restart(self, t_ns: int, node: str) -> None:
         """Ask a controller that is bus-off to come back; in a stretch none is."""
@@ -123,7 +128,7 @@ class Swift:
     def advance(self, t_ns: int) -> None:
         """Do what is due at this instant."""
         if self._stretch is not None:
-            self._tell(self._stretch.take_one())
+            self._tell(*self._stretch.take_one())
             return
         if self._joined:
             self._joined = False
@@ -148,11 +153,11 @@ class Swift:
         assert self._stretch is not None
         return self._stretch.take(before_ns)
 
-    def _tell(self, batch: Batch) -> None:
+    def _tell(self, batch: Batch, guest: Outgoing | None) -> None:
         for row, data in zip(batch.frames.tolist(), batch.payloads, strict=True):
             start_ns, end_ns, which, length, dominant = row
             one = batch.sent[which]
-            frame = Outgoing(
+            frame = guest or Outgoing(
                 one.frame_id,
                 data[: one.size].tobytes(),
                 name=one.message,
@@ -188,9 +193,10 @@ class Swift:
             self._bits.replan()
             return False
         free_ns = island.now_ns + rest * 1_000_000_000 // self._plan.hertz
-        sent = self._sent_to([station.name for station in island.stations])
+        names = [station.name for station in island.stations]
+        sent = self._sent_to(names)
         heeded = [self._heeded(frame_id) for frame_id in self._plan.ids]
-        self._stretch = Stretch(self._plan, sent, self._lend(), free_ns, waits, heeded)
+        self._stretch = Stretch(self._plan, sent, self._lend(), free_ns, waits, heeded, names)
         return True
 
     def _sent_to(self, names: Sequence[str]) -> list[Sent]:
@@ -228,23 +234,32 @@ class Swift:
         stretch, self._stretch = self._stretch, None
         self._pause = self._due_pause = min(2 * self._due_pause + 2, _PATIENCE) if stretch.taken < _SHORT else 0
         self._lost += stretch.lost()
-        state, last_ns = stretch.leave()
+        state, last_ns, guests = stretch.leave()
         if last_ns is not None:
             island.stand_after_frame(last_ns)
         self._hand_over(island, state)
         self._bits.replan()
-        active = stretch.active
+        self._catch_up(t_ns - (not acted), stretch.active, guests)
+        self._run_bits(t_ns - (not advanced))
+        self._take_back()
+
+    def _catch_up(self, until_ns: int, active: Sequence[bool], guests: list[Guest]) -> None:
+        """Send again to the controllers what has been due since the last frame."""
+        assert self._plan is not None
         while True:
             due_ns, row = min((sender.due_ns, row) for row, sender in enumerate(self._plan.senders))
-            if due_ns > t_ns - (not acted):
-                break
+            if guests and guests[0].due_ns <= due_ns:
+                guest = guests.pop(0)
+                self._run_bits(guest.due_ns - 1)
+                self._bits.submit(guest.due_ns, guest.node, guest.frame)
+                continue
+            if due_ns > until_ns:
+                return
             sender = self._plan.senders[row]
             sender.due_ns += sender.cycle_ns
             if active[row]:
                 self._run_bits(due_ns - 1)
                 self._bits.submit(due_ns, sender.node, sender.frame(due_ns))
-        self._run_bits(t_ns - (not advanced))
-        self._take_back()
 
     def _run_bits(self, until_ns: int) -> None:
         while self._bits.deadline_ns <= until_ns:

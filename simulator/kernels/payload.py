@@ -159,6 +159,22 @@ def pack(
         data[checksum] = crc_8(data, length, checksum)
 
 
+def fixed(data: bytes) -> Layout:
+    """The layout of a payload that stays as it is."""
+    row = np.array([[0, 1, -1, len(data)]], np.int64)
+    steady = np.frombuffer(data, np.uint8).reshape(1, len(data))
+    nothing = np.zeros(0)
+    return Layout(
+        row,
+        np.zeros((1, 2), np.int64),
+        steady,
+        np.zeros((0, SIGNAL), np.int64),
+        nothing.reshape(0, 2),
+        np.zeros((0, FOLLOWED), np.int64),
+        nothing,
+    )
+
+
 def join(layouts: Sequence[Layout], length: int) -> Layout:
     """The layouts of several messages as one, ``length`` byte wide, the messages in that order."""
     rows, variants, steady, signals = [], [], [], []
