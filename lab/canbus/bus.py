@@ -70,7 +70,7 @@ class SixtyohmBus(SimulatedBus):
             errors = options.error_frames_of(error_frames)
             room = None if rx_queue_size is None else options.room_of(rx_queue_size)
             asked = options.wanted(vehicle, fault=fault, seed=seed, ignition=ignition, clock=clock, speed=speed)
-            self._session = session.enter(path, vehicle, asked)
+            self._session = session.enter(path, vehicle, asked, network, place)
         except SixtyohmError as refused:
             raise can.CanInitializationError(str(refused)) from refused
         stepped = self._session.wanted.clock == "stepped"

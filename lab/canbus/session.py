@@ -7,13 +7,16 @@ import time
 from dataclasses import fields
 from pathlib import Path
 
+import can
+
 import faults
 from lab.canbus.clocks import LockedStepped, Paced, WallClock
 from lab.canbus.options import Wanted
 from simulator.condition import Condition
 from simulator.errors import BadRequest
+from simulator.interface import SimulatedBus
 from simulator.simulation import Simulation
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Network, Vehicle
 
 #: Simulated time that a throw-away run takes before the wall clock starts, so that all that compiles has compiled.
 _WARM_UP_S = 0.05
@@ -25,7 +28,7 @@ _door = threading.Lock()
 class Session:
     """A running vehicle: its simulation, how time passes, what it was asked for, and how many buses are on it."""
 
-    def __init__(self, vehicle: Vehicle, wanted: Wanted) -> None:
+    def __init__(self, vehicle: Vehicle, wanted: Wanted, network: Network, place: str) -> None:
         self.vehicle = vehicle
         self.wanted = Wanted(
             wanted.faults or (),
@@ -41,7 +44,7 @@ class Session:
         if self.wanted.clock == "stepped":
             self.pace = LockedStepped(self.simulation)
         else:
-            self._simulation().advance(_WARM_UP_S)
+            self._warm_up(network, place)
             self.begin_s = time.time()
             self.pace = Paced(self.simulation, WallClock(self.wanted.speed or 1.0))
 
@@ -52,6 +55,12 @@ class Session:
             condition=Condition(ignition_on=self.wanted.ignition is not False),
             seed=self.wanted.seed or 0,
         )
+
+    def _warm_up(self, network: Network, place: str) -> None:
+        """Run another simulation for a moment, with a message of a tester in it."""
+        scratch = self._simulation()
+        SimulatedBus(scratch, network, place).send(can.Message(arbitration_id=0x7FF, is_extended_id=False))
+        scratch.advance(_WARM_UP_S)
 
     def check(self, wanted: Wanted) -> None:
         """Refuse a bus that asks for something else than what runs. Raises BadRequest."""
@@ -66,13 +75,16 @@ class Session:
                 )
 
 
-def enter(path: Path, vehicle: Vehicle, wanted: Wanted) -> Session:
-    """The session of a vehicle file, begun if there is none. Raises BadRequest where the options contradict it."""
+def enter(path: Path, vehicle: Vehicle, wanted: Wanted, network: Network, place: str) -> Session:
+    """The session of a vehicle file, begun if there is none; for a tap at a place of a network.
+
+    Raises BadRequest where the options contradict a session that runs.
+    """
     key = path.resolve()
     with _door:
         session = _open.get(key)
         if session is None:
-            session = _open[key] = Session(vehicle, wanted)
+            session = _open[key] = Session(vehicle, wanted, network, place)
         else:
             session.check(wanted)
         session.users += 1
