@@ -37,8 +37,8 @@ def moment_figure(moment: Moment) -> Figure:
     longest = max([min(len(part.bits), _LINE_BITS) for part in moment.parts], default=0)
     told = [attempt(record) for record in moment.frames] + [f"fault: {text}" for text in moment.faults]
     if moment.out_of_step:
-        told.append("the controllers are out of step: each has bits of its own length, and there are none to show")
-    elif moment.quiet:
+        told.append("out of step: some have bits of another length than those of the network shown")
+    if moment.quiet:
         told.append(f"nothing goes on at {', '.join(moment.quiet)}")
     heading = f"{moment.vehicle}, {moment.network} at {moment.t_ns / 1e9:.6f} s, a bit is {moment.bit_ns / 1e3:g} us"
     words = [*told, *(line for part in moment.parts for line in _said(part)), *_legend(moment)]

@@ -5,6 +5,7 @@ The run is done twice: once to find the moment, once more, the same to the bit, 
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -53,7 +54,7 @@ class Moment:
     """What a network looked like around an instant of a run, part by part.
 
     ``frames``: the attempts to send that were going on then; ``quiet``: modules where nothing went on.
-    ``out_of_step``: controllers had bits of different length then, so there are none to show.
+    ``out_of_step``: controllers had bits of different length then; shown are those of the network's bit rate.
     """
 
     vehicle: str
@@ -145,13 +146,13 @@ def look(
     bits = simulation.watched(net.name)
     if not any(bit.t_start_ns <= at_ns < bit.t_end_ns for bit in bits):
         at_ns = min((bit.t_start_ns for bit in bits if bit.t_start_ns > at_ns), default=at_ns)
-    parts = _parts(bits, troubles, at_ns, list(vehicle.modules))
+    parts = _parts(bits, troubles, (at_ns, bit_ns), list(vehicle.modules))
     met = tuple(record for record in frames if record.t_start_ns <= at_ns < record.t_end_ns)
     awake = {name for part in parts for name in part.modules}
     quiet = tuple(name for name in vehicle.modules if name in net.places and name not in awake)
     return Moment(
         vehicle.name, net.name, at_ns, bit_ns, tuple(map(str, parsed)), met, tuple(parts), quiet,
-        out_of_step=not bits and bool(met or any(begin_ns < one.t_ns <= until_ns for one in troubles)),
+        out_of_step=any(not bit.whole for bit in bits),
     )  # fmt: skip
 
 
@@ -180,7 +181,10 @@ def _first_ns(simulation: Simulation, network: str, first: str, within_s: float)
     return min(found) if found else None
 
 
-def _parts(bits: Iterable[TracedBit], troubles: Sequence[Trouble], at_ns: int, order: list[str]) -> list[Part]:
+def _parts(
+    bits: Iterable[TracedBit], troubles: Sequence[Trouble], moment: tuple[int, float], order: list[str]
+) -> list[Part]:
+    at_ns, bit_ns = moment
     by_members: dict[tuple[str, ...], list[TracedBit]] = {}
     for bit in bits:
         members = sorted(bit.places, key=lambda name: order.index(name) if name in order else len(order))
@@ -188,18 +192,39 @@ def _parts(bits: Iterable[TracedBit], troubles: Sequence[Trouble], at_ns: int, o
     parts = []
     for members, own in sorted(by_members.items(), key=lambda item: order.index(item[0][0])):
         own.sort(key=lambda bit: bit.t_start_ns)
+        if not all(bit.whole for bit in own):
+            own = _on_a_grid(own, at_ns, bit_ns)
         if not any(bit.t_start_ns <= at_ns < bit.t_end_ns for bit in own):
             continue
         first, start, end = _cut(own, at_ns)
         shown = own[first:end]
-        numbers = {bit.t_end_ns: number for number, bit in enumerate(shown)}
+        ends = [bit.t_end_ns for bit in shown]
         noticed = [
-            (numbers[trouble.t_ns], trouble)
+            (bisect_left(ends, trouble.t_ns), trouble)
             for trouble in troubles
-            if trouble.t_ns in numbers and trouble.node in members
+            if trouble.node in members and shown and shown[0].t_start_ns < trouble.t_ns <= ends[-1]
         ]
         parts.append(Part(members, tuple(shown), start - first, tuple(noticed)))
     return parts
+
+
+def _on_a_grid(stretches: Sequence[TracedBit], at_ns: int, bit_ns: float) -> list[TracedBit]:
+    """Bits of the network's rate, counted from the SOF before an instant, from stretches of any length.
+
+    What holds in the middle of a bit is what the bit shows: levels have settled there, and nobody has sampled.
+    """
+    starts = [one.t_start_ns for one in stretches]
+    begun = [k for k, one in enumerate(stretches) if "SOF" in one.places.values() and one.t_start_ns <= at_ns]
+    while len(begun) > 1 and begun[-2] == begun[-1] - 1:
+        begun.pop()
+    anchor = starts[begun[-1]] if begun else at_ns
+    first = -int((anchor - starts[0]) / bit_ns)
+    found = []
+    for number in range(first, int((stretches[-1].t_start_ns - anchor) / bit_ns) + 1):
+        begin, end = (anchor + round(number * bit_ns), anchor + round((number + 1) * bit_ns))
+        inside = stretches[max(0, bisect_right(starts, (begin + end) // 2) - 1)]
+        found.append(inside._replace(t_start_ns=begin, t_end_ns=end))
+    return found
 
 
 def _cut(bits: Sequence[TracedBit], at_ns: int) -> tuple[int, int, int]:

@@ -73,13 +73,13 @@ def _show(moment: Moment, png: str | None) -> None:
     out.print(f"{moment.vehicle}, {moment.network} at {when}", soft_wrap=True)
     for record in moment.frames:
         out.print(attempt(record), soft_wrap=True)
+    if moment.out_of_step:
+        out.print("out of step: some have bits of another length than those of the network shown", soft_wrap=True)
     for number, part in enumerate(moment.parts):
         if len(moment.parts) > 1:
             out.print(f"part {number + 1} of {len(moment.parts)}: {', '.join(part.modules)}", soft_wrap=True)
         _show_part(out, part)
-    if moment.out_of_step:
-        out.print("the controllers are out of step here: each has bits of its own length, and there are none to show")
-    elif moment.quiet:
+    if moment.quiet:
         out.print(f"nothing goes on at {', '.join(moment.quiet)}", soft_wrap=True)
     if png is not None:
         out.print(f"picture: {png}", soft_wrap=True)

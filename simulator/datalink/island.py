@@ -32,13 +32,18 @@ _WATCHED = 4096
 
 
 class TracedBit(NamedTuple):
-    """One bit: who drove it dominant, who read it dominant, and by node the state and, in a frame, the field."""
+    """One bit: who drove it dominant, who read it dominant, and by node the state and, in a frame, the field.
+
+    Not ``whole``: a stretch of any length in which nothing changed, while controllers are out of step; its end may be
+    missing (equal to its start) where what comes after it was kept later.
+    """
 
     t_start_ns: int
     t_end_ns: int
     driving: tuple[str, ...]
     dominant: tuple[str, ...]
     places: dict[str, str]
+    whole: bool = True
 
 
 class Station:
@@ -269,7 +274,7 @@ class Island:
     def _run_out_of_step(self, limit_ns: int) -> int:
         return quanta.run_quanta(
             self.rows, self.world, self.clock, self.wire, self.sizes, self._keys,
-            self._masks, self._lags, self._flips, self.notes, self._quanta, limit_ns,
+            self._masks, self._lags, self._flips, self.notes, self._quanta, self._trace, limit_ns,
         )  # fmt: skip
 
     # -- levels
@@ -340,7 +345,8 @@ class Island:
                     station.name: FIELDS[place & 255] if place >> 8 == layout.FRAME else STATES[place >> 8]
                     for station, place in zip(self.stations, places, strict=True)
                 }
-                found.append(TracedBit(start, end, self.names(driving), self.names(dominant), where))
+                whole, driving = not driving & quanta.STRETCH, driving & ~quanta.STRETCH
+                found.append(TracedBit(start, end, self.names(driving), self.names(dominant), where, whole))
         return found
 
     # -- what waits

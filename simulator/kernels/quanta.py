@@ -6,7 +6,7 @@ here. Sources: Bosch CAN Specification 2.0 (1991), part B, 13 (bit timing); Bosc
 
 from __future__ import annotations
 
-from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, UNKNOWN_SET
+from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, TRACE, UNKNOWN_SET
 from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
 from simulator.kernels.controller import step
 from simulator.kernels.jit import compiled, inlined
@@ -45,6 +45,7 @@ from simulator.kernels.layout import (
     SUSPEND,
     SYNCED,
     TIMED,
+    TRACED,
     TWIN,
     WANTS,
     Bytes,
@@ -57,6 +58,8 @@ from simulator.kernels.reading import begin
 #: sample point, and the synchronisation jump width.
 QUANTUM_PS, QUANTA, POINT, JUMP = range(4)
 _NEVER_PS = 1 << 62
+#: Marks, among who drives, a stretch of any length in the trace; other rows are bits.
+STRETCH = 1 << 62
 
 
 @compiled
@@ -237,6 +240,26 @@ def _take(
 
 
 @compiled
+def _trace(rows: Ints, world: Ints, trace: Ints, t_ps: int) -> None:
+    """Keep who drives, who reads dominant and where everybody is, from an instant on, if it is not as before."""
+    k = world[TRACED]
+    trace[k, 0] = trace[k, 1] = t_ps // 1000
+    trace[k, 2] = world[DRIVE] | STRETCH
+    trace[k, 3] = 0
+    for n in range(rows.shape[0]):
+        trace[k, 3] |= (1 - rows[n, LEVEL]) << n
+        trace[k, TRACE + n] = rows[n, STATE] << 8 | rows[n, FIELD]
+    if k:
+        trace[k - 1, 1] = t_ps // 1000
+        for column in range(2, trace.shape[1]):
+            if trace[k, column] != trace[k - 1, column]:
+                world[TRACED] = k + 1
+                return
+    else:
+        world[TRACED] = 1
+
+
+@compiled
 def run_quanta(
     rows: Ints,
     world: Ints,
@@ -249,11 +272,12 @@ def run_quanta(
     flips: Ints,
     notes: Ints,
     timing: Ints,
+    trace: Ints,
     limit_ns: int,
 ) -> int:
     """Run until something stops it, as ``run_bits``; MIXED here means that all are in step again.
 
-    ``timing`` (controllers, 2, 4): the bit timing, nominal and data.
+    ``timing`` (controllers, 2, 4): the bit timing, nominal and data. ``trace`` gets stretches in which nothing changes.
     """
     listen = True
     while True:
@@ -270,6 +294,8 @@ def run_quanta(
             return LIMIT
         if notes.shape[0] - world[NOTES] < 4 * rows.shape[0]:
             return FULL
+        if trace.shape[0] and world[TRACED] == trace.shape[0]:
+            return FULL
         if world[TIMED] == 1 and _in_step(rows, timing, t_ps):
             world[TIMED] = 0
             return MIXED
@@ -283,4 +309,6 @@ def run_quanta(
                 return UNKNOWN_SET
             world[RESUME_PS] = 0
             listen = False
+        if trace.shape[0]:
+            _trace(rows, world, trace, t_ps)
         _take(rows, t_ps, timing, wire, sizes, world, notes, flips, lags[place_of(keys, world[DRIVE])])

@@ -5,6 +5,7 @@ Rules of the bus: Bosch CAN Specification 2.0 (1991), part B; the rest are rules
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import pytest
@@ -86,12 +87,24 @@ def test_the_two_sides_of_an_open_line_are_two_parts() -> None:
             assert {*bit.driving, *bit.dominant} <= set(part.modules)
 
 
-def test_controllers_out_of_step_share_no_bits() -> None:
-    """Own rule: at a bit rate of its own a module has other bits than the others; this is said, and nothing drawn."""
+def test_a_module_at_half_the_rate_reads_every_field_at_half_the_rate() -> None:
+    """Own rule: bits of the network's rate are shown; in them its fields and flags are twice as long as the others'."""
     faults = ["--fault", "wrong_bit_rate module=GBX bit_rate=250000"]
     moment = good("bits", "pipkin", "--first", "error", *faults)
     assert moment["out_of_step"]
-    assert moment["parts"] == []
+    (part,) = moment["parts"]
+    ends = [(bit["t_ns"], bit["until_ns"]) for bit in part["bits"]]
+    assert all(until_ns - t_ns == 2000 for t_ns, until_ns in ends)
+    assert all(before[1] == after[0] for before, after in itertools.pairwise(ends))
+    sender = moment["frames"][0]["transmitter"] if moment["frames"] else "ENG"
+
+    def length(module: str, place: str) -> int:
+        return sum(bit["places"][module] == place for bit in part["bits"])
+
+    # eleven bits and the stuff bits among them, which are not the same ones
+    assert 11 <= length(sender, "ID") <= 13
+    assert 22 <= length("GBX", "ID") <= 26
+    assert length("GBX", "error flag") == 2 * 6
     assert "out of step" in sixtyohm("bits", "pipkin", "--first", "error", *faults).out
 
 

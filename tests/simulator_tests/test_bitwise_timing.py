@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter
 
 import pytest
@@ -121,3 +122,26 @@ def test_a_window_may_begin_and_end_within_a_bit(more_ns: int) -> None:
     starts = [bit.t_start_ns for bit in bench.medium.bits]
     assert starts == list(range(-(-first_ns // BIT_NS) * BIT_NS, last_ns, BIT_NS))
     assert bench.medium.status("A") == "error active"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_stretches_of_controllers_out_of_step_are_the_bits_of_those_in_step(seed: int) -> None:
+    """Own proof, no source: in the middle of every bit both say the same of who drives, reads, and is where."""
+    names = ["A", "B", "C"]
+    frames = submissions(seed, names, 0.01, 0.7, 500_000)
+    kept = []
+    for make in (Bitwise, OutOfStep):
+        run = Driven(make, names, 500_000)
+        run.medium.watch(0, 0, 12_000_000)
+        run.feed(frames, 12_000_000)
+        kept.append(sorted(run.medium.bits, key=lambda bit: bit.t_start_ns))
+    bits, stretches = kept
+    assert all(bit.whole for bit in bits)
+    assert not any(one.whole for one in stretches)
+    starts = [one.t_start_ns for one in stretches]
+    busy = 0
+    for bit in bits:
+        there = stretches[bisect_right(starts, (bit.t_start_ns + bit.t_end_ns) // 2) - 1]
+        assert there[2:5] == bit[2:5]
+        busy += bool(bit.driving)
+    assert busy > 500
