@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from faults import Fault
 from lab.bench import ENDS, SLACK, Bench, Traffic
-from lab.possible import LIVE, DeadTables, Floats
+from lab.deadtables import DeadTables, Floats
+from lab.possible import LIVE
 from simulator.calculator import METER_TOLERANCE, OPEN_OHM, VOLT_SLACK
 from simulator.circuit.live import LiveTable
 from simulator.condition import DEAD, Condition

@@ -12,12 +12,12 @@ from typing import TypeAlias
 
 from lab.instruments import INPUT_OHM, Shares, traffic_counts, traffic_shares
 from simulator.calculator import (
-    METER_OHM,
     METER_TOLERANCE,
     OPEN_OHM,
     TERMINATOR_TOLERANCE,
     VOLT_SLACK,
     WIRE_TOLERANCE,
+    meter_range,
 )
 from simulator.circuit import TESTER, Circuit
 from simulator.circuit.circuit import Volts
@@ -92,7 +92,7 @@ class Bench:
         A network of resistors never falls when one of them rises (Rayleigh's monotonicity law): the ends are bounds.
         """
         value, least, greatest = (self.circuit(condition, end).resistance_ohm(red, black) for end in range(3))
-        return Range(value, least * (1 - METER_TOLERANCE) - METER_OHM, greatest * (1 + METER_TOLERANCE) + METER_OHM)
+        return Range(value, *meter_range(least, greatest))
 
     def volts(self, condition: Condition, red: Point, black: Point, *, quiet: bool = False) -> Range:
         """Voltage from black to red through 10 Mohm, mean over the traffic (or ``quiet``), in volt."""

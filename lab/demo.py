@@ -9,11 +9,13 @@ from typing import Any
 
 import faults
 from faults import Fault
+from lab.bench import Bench
 from lab.cautions import caution
 from lab.commands.common import console, ohm_text, show_table, table
 from lab.instruments import Reading, read_ohms, read_volts
 from lab.pictures import TakenReading, levels, wire_map
-from lab.suspects import Check, resistance_within, suspects, volt_within
+from lab.possible import Possible, still_possible
+from lab.slip import Slip as TakenSlip
 from simulator.calculator import OPEN_OHM
 from simulator.circuit import Circuit
 from simulator.condition import DEAD, Condition
@@ -44,10 +46,15 @@ class Slip:
         base = DEAD if self.what == "ohms" else Condition()
         return replace(base, unplugged=frozenset({self.unplugged} if self.unplugged else ()))
 
-    def fits(self, vehicle: Vehicle) -> bool:
-        """Whether a vehicle would read so, tolerances of parts and meter allowed."""
-        within = resistance_within if self.what == "ohms" else volt_within
-        return within(vehicle, self.condition(), self.red, self.black, self.reading.value)
+    def volts_fit(self, bench: Bench) -> bool:
+        """Whether a vehicle would read this voltage, tolerances of parts and meter allowed."""
+        return bench.volts(self.condition(), self.red, self.black, quiet=True).holds(self.reading.value)
+
+    def as_taken(self, vehicle: Vehicle, number: int) -> TakenSlip:
+        """The reading as a job keeps it."""
+        red, black = (probe_name(vehicle, point) for point in (self.red, self.black))
+        value = self.reading.value
+        return TakenSlip(number, 0.0, self.what, red, black, value, condition=self.condition(), zeroed=True)
 
 
 @dataclass(frozen=True)
@@ -99,13 +106,19 @@ def take_tour(name: str, folder: str | Path) -> Tour:
     before, after = roll_call(vehicle, Condition()), roll_call(faulty, Condition())
     lost = [module for module in after.silent if module in before.answering]
     slips = tuple(_take(vehicle, faulty, *one) for one in _five(vehicle, network, lost))
-    # what tells most comes first, so that few faults are tried on everything
-    telling = sorted(slips, key=lambda slip: slip.fits(vehicle))
-    checks: list[Check] = [slip.fits for slip in telling]
-    checks.insert(2, lambda car: roll_call(car, Condition()).answering == after.answering)
-    fits = suspects(vehicle, checks)
+    fits = _fitting(vehicle, slips, after)
     pictures = _draw(vehicle, fault, network, slips, Path(folder))
     return Tour(vehicle, fault, before, after, slips, fits, pictures)
+
+
+def _fitting(vehicle: Vehicle, slips: tuple[Slip, ...], after: RollCall) -> tuple[Fault, ...]:
+    """The single faults that fit the roll call and all readings."""
+    taken = [slip.as_taken(vehicle, number) for number, slip in enumerate(slips, 1) if slip.what == "ohms"]
+    taken.append(TakenSlip(0, 0.0, "call", silent=after.silent))
+    left = still_possible(Possible(vehicle).sift(taken))
+    volts = [slip for slip in slips if slip.what == "volts"]
+    fitting = [item for item in left if all(slip.volts_fit(item.bench) for slip in volts)]
+    return tuple(item.fault for item in fitting if item.fault is not None)
 
 
 def choose_fault(vehicle: Vehicle, network: Network) -> Fault:

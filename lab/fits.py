@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 import faults as fault_room
 from faults import Fault
 from lab.alike import SAME, SAME_OHM, SAME_VOLT, split
+from lab.deadtables import DeadTables, holding
 from lab.taken import CallTaken, OhmsTaken, Taken, VoltsTaken, parse_reading
 from simulator.calculator import (
     METER_OHM,
@@ -24,7 +25,6 @@ from simulator.calculator import (
     VOLT_SLACK,
     WIRE_TOLERANCE,
 )
-from simulator.circuit import FaultTable
 from simulator.circuit.live import AtRest, LiveTable
 from simulator.deviations import Behaviour, Crossing, SilentMessage, StubLength
 from simulator.errors import BadRequest
@@ -97,13 +97,12 @@ class WhatFits:
             self.faults.append(fault)
         self.names = [HEALTHY if fault is None else str(fault) for fault in self.faults]
         self.points = tuple(parse_probe(vehicle, name) for name in probe_points(vehicle))
-        self._tables: dict[frozenset[Connector], FaultTable] = {}
         self._rest: dict[tuple[float, float], AtRest] = {}
 
     def prepare(self) -> None:
         """Make all tables now, so that every question after it is quick; else each is made when first needed."""
         for parted in (frozenset[Connector](), *(frozenset({connector}) for connector in self.connectors())):
-            self.table(parted)
+            self.dead.table(parted)
         for ends in ((1.0, 1.0), *ENDS):
             self.at_rest(*ends)
         self.silent(range(len(self.cars)))
@@ -121,11 +120,10 @@ class WhatFits:
         prior[0] = HEALTHY_WEIGHT
         return prior
 
-    def table(self, parted: frozenset[Connector] = frozenset()) -> FaultTable:
-        """The table of resistances with these connectors parted."""
-        if parted not in self._tables:
-            self._tables[parted] = FaultTable(self.cars, parted)
-        return self._tables[parted]
+    @cached_property
+    def dead(self) -> DeadTables:
+        """The tables of resistances."""
+        return DeadTables(self.cars)
 
     @cached_property
     def _live(self) -> LiveTable:
@@ -184,23 +182,15 @@ class WhatFits:
         with np.errstate(invalid="ignore"):
             return np.abs(reading.ohm - nominal) <= 0.07 * nominal + METER_OHM + 0.01
 
-    def _ohms(self, reading: OhmsTaken, among: Ints, wire: float = 1.0, terminator: float = 1.0) -> Floats:
-        ohms = self.table(reading.parted).resistances(
-            [reading.red, reading.black],
-            unplugged=reading.unplugged,
-            wire_factor=wire,
-            terminator_factor=terminator,
-            among=among,
-        )
-        result: Floats = ohms[:, 0, 1]
-        return result
+    def _ohms(self, reading: OhmsTaken, among: Ints) -> Floats:
+        found: Floats = self.dead.ohms(reading.condition, [reading.red, reading.black], among)[:, 0, 1]
+        return found
 
     def _ohms_misfit(self, reading: OhmsTaken, among: Ints) -> Floats:
-        nominal, least, greatest = (self._ohms(reading, among, *ends) for ends in ((1.0, 1.0), *ENDS))
-        least = least * (1 - METER_TOLERANCE) - METER_OHM
-        greatest = greatest * (1 + METER_TOLERANCE) + METER_OHM
+        points, nominal = [reading.red, reading.black], self._ohms(reading, among)
+        least, greatest = (part[:, 0, 1] for part in self.dead.ranges(reading.condition, points, among))
         if reading.ohm > OPEN_OHM:
-            return np.where(greatest > OPEN_OHM, 0.0, math.inf)
+            return np.where(holding(least, greatest, None, 0.0), 0.0, math.inf)
         return _distance(reading.ohm, nominal, least, greatest, SAME_OHM)
 
     def _volts_misfit(self, reading: VoltsTaken, among: Ints, slack: float = 0.0) -> Floats:
@@ -229,8 +219,8 @@ class WhatFits:
 
     # -- all readings -------------------------------------------------------------------------------------------
 
-    def against(self, readings: Sequence[Taken], *, suggest: bool = True) -> Fits:
-        """Hold every hypothesis against the readings.
+    def against(self, readings: Sequence[Taken], *, sort: bool = True) -> Fits:
+        """Hold every hypothesis against the readings; ``sort`` what fits into groups and say what to read next.
 
         What no reading tells apart fits or goes out together, so that chance at the end of a range never divides it.
         """
@@ -257,6 +247,8 @@ class WhatFits:
         result = Fits(out=[(self.names[n], order[turn].text) for n, turn in enumerate(lost_to.tolist()) if turn >= 0])
         best = np.lexsort((left, -weight))
         result.fits = [(self.names[left[n]], float(weight[n])) for n in best]
+        if not sort:
+            return result
         grouped: dict[int, list[int]] = {}
         group_of = self.groups(left)
         for n in best:
@@ -264,7 +256,7 @@ class WhatFits:
         result.groups = [[self.names[left[n]] for n in members] for members in grouped.values()]
         if not len(left):
             result.contradicting = self._contradicting(readings)
-        elif suggest and len(grouped) > 1:
+        elif len(grouped) > 1:
             from lab.nextreading import next_reading
 
             heads = [int(left[members[0]]) for members in grouped.values()]
@@ -334,7 +326,7 @@ class WhatFits:
                 def rows(
                     some: Ints, parted: frozenset[Connector] = parted, unplugged: frozenset[str] = unplugged
                 ) -> Floats:
-                    found: Floats = self.table(parted).resistances(self.points, unplugged=unplugged, among=some)
+                    found: Floats = self.dead.table(parted).resistances(self.points, unplugged=unplugged, among=some)
                     return found[:, below[0], below[1]]
 
                 groups = _refine(groups, rows, SAME_OHM)
@@ -397,7 +389,7 @@ def pairs_that_fit(vehicle: Vehicle, readings: Sequence[Taken]) -> Fits:
     chosen = [fault for fault, moves in zip(alone.faults, moved, strict=True) if fault is not None and moves]
     if len(chosen) > MOST_IN_PAIRS:
         raise BadRequest(f"{len(chosen)} faults touch these readings, too many to try in pairs; leave --pairs out")
-    return PairsOfFaults(vehicle, chosen).against(readings, suggest=False)
+    return PairsOfFaults(vehicle, chosen).against(readings, sort=False)
 
 
 def family(fault: Fault) -> str:

@@ -73,7 +73,7 @@ def _outcomes(what: WhatFits, chosen: NDArray[np.int64]) -> Iterator[tuple[str, 
     at = {point: n for n, point in enumerate(places)}
     for module in (None, *vehicle.modules):
         unplugged = frozenset({module} if module else ())
-        ohms = np.minimum(what.table().resistances(places, unplugged=unplugged, among=chosen), OPEN_OHM)
+        ohms = np.minimum(what.dead.table().resistances(places, unplugged=unplugged, among=chosen), OPEN_OHM)
         extra, state = 0.0, ""
         if module:
             extra = vehicle.action_minutes("unplug") + vehicle.modules[module].reach_minutes

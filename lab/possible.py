@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 import faults as fault_room
 from faults import Fault
 from lab.bench import SLACK, Bench, Traffic
+from lab.deadtables import DeadTables, holding
 from lab.slip import Slip
-from simulator.calculator import METER_OHM, METER_TOLERANCE, OPEN_OHM, TERMINATOR_TOLERANCE, WIRE_TOLERANCE
-from simulator.circuit import TESTER, FaultTable
-from simulator.circuit.live import SEEN, STATES, LiveTable
-from simulator.condition import Condition, ModuleState
-from simulator.probes import Point, parse_probe
+from simulator.condition import Condition
+from simulator.probes import parse_probe
+from simulator.silence import SilenceBook
 from simulator.vehicle import Vehicle
 
 Floats = NDArray[np.float64]
@@ -25,36 +24,6 @@ Floats = NDArray[np.float64]
 TRIED_OHMS = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1_000.0, 3_000.0, 10_000.0)
 HEALTHY = "healthy"
 LIVE = Condition()
-
-
-class DeadTables:
-    """Ranges of ohm readings of many copies of one vehicle with the battery off; tables are kept."""
-
-    def __init__(self, cars: Sequence[Vehicle]) -> None:
-        self._cars = tuple(cars)
-        self._tables: dict[tuple[frozenset[tuple[str, str]], bool], FaultTable] = {}
-
-    def ranges(
-        self, condition: Condition, points: Sequence[Point], among: Sequence[int] | NDArray[np.int64] | None = None
-    ) -> tuple[Floats, Floats]:
-        """Least and greatest reading between every two points, each (copies, points, points), in ohm.
-
-        A network of resistors never falls when one of them rises (Rayleigh's monotonicity law): the ends are bounds.
-        """
-        key = (condition.parted, condition.ignition_on)
-        if key not in self._tables:
-            self._tables[key] = FaultTable(self._cars, condition.parted, ignition_on=condition.ignition_on)
-        least, greatest = (
-            self._tables[key].resistances(
-                points,
-                unplugged=condition.unplugged,
-                wire_factor=1 + sign * WIRE_TOLERANCE,
-                terminator_factor=1 + sign * TERMINATOR_TOLERANCE,
-                among=among,
-            )
-            for sign in (-1, 1)
-        )
-        return least * (1 - METER_TOLERANCE) - METER_OHM, greatest * (1 + METER_TOLERANCE) + METER_OHM
 
 
 @dataclass
@@ -84,6 +53,7 @@ class Possible:
     vehicle: Vehicle
     traffic: Traffic = field(default_factory=Traffic)
     more: Sequence[Fault] = ()
+    _books: dict[Condition, SilenceBook] = field(default_factory=dict, init=False, repr=False)
 
     @cached_property
     def candidates(self) -> list[Candidate]:
@@ -105,11 +75,13 @@ class Possible:
         ohms, volts, calls = ([slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "call"))
         for slip in ohms:
             self._sift_ohms(slip)
+        stages: list[tuple[Slip, Callable[[Bench, Slip], bool]]] = [(slip, _may_fit) for slip in volts]
         for slip in calls:
-            if slip.condition == LIVE:
-                self._sift_surely_silent(slip)
-        stages: list[tuple[Slip, Callable[[Bench, Slip], bool]]] = [(slip, _may_fit) for slip in [*volts, *calls]]
-        stages += [(slip, fits) for slip in [*calls, *volts]]
+            if SilenceBook.answers_for(slip.condition):
+                self._sift_call(slip)
+            else:
+                stages += [(slip, _may_fit), (slip, fits)]
+        stages += [(slip, fits) for slip in volts]
         for slip, test in stages:
             for candidate in found:
                 if candidate.out is None and not test(candidate.bench, slip):
@@ -128,28 +100,20 @@ class Possible:
         left = self._left()
         points = [parse_probe(self.vehicle, text) for text in (slip.red, slip.black)]
         least, greatest = (part[:, 0, 1] for part in self._dead.ranges(slip.condition, points, left))
-        if slip.value is None:
-            fitting = greatest > OPEN_OHM
-        else:
-            fitting = (least - SLACK <= slip.value) & (slip.value - slip.leads_ohm <= greatest + SLACK)
+        fitting = holding(least, greatest, slip.value, SLACK, slip.leads_ohm)
         self._rule_out(left[~fitting], slip)
 
-    def _sift_surely_silent(self, slip: Slip) -> None:
-        """A roll call: out is where somebody who answered cannot, not being up or out of hearing by far."""
-        left = self._left()
-        if not len(left):
-            return
-        hearing = LiveTable([self.candidates[n].vehicle for n in left]).hearing()
-        awake, deaf = STATES.index(ModuleState.AWAKE), SEEN.index("recessive")
-        for turn, name in enumerate(self.vehicle.modules):
-            if name in slip.silent:
-                continue
-            answers = np.zeros(len(left), bool)
-            for network, ear in hearing.ears:
-                if ear == name and (network, TESTER) in hearing.ears:
-                    own, tester = (hearing.ears.index((network, one)) for one in (name, TESTER))
-                    answers |= (hearing.seen[:, own, tester] != deaf) & (hearing.seen[:, tester, own] != deaf)
-            self._rule_out(left[~(answers & (hearing.states[:, turn] == awake))], slip)
+    def _sift_call(self, slip: Slip) -> None:
+        """A roll call, held against all candidates left; run only for those who may be silent so."""
+        book, wanted = self._book(slip.condition), frozenset(slip.silent)
+        for test in (book.surely_silent, book.least_silent):
+            self._rule_out([n for n in self._left().tolist() if not test(n) <= wanted], slip)
+        self._rule_out([n for n in self._left().tolist() if book.silent(n) != wanted], slip)
+
+    def _book(self, condition: Condition) -> SilenceBook:
+        if condition not in self._books:
+            self._books[condition] = SilenceBook([item.vehicle for item in self.candidates], condition)
+        return self._books[condition]
 
     def _rule_out(self, numbers: Iterable[int], slip: Slip) -> None:
         for number in numbers:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from simulator.condition import Condition
 from simulator.errors import BadRequest
 from simulator.probes import Point, parse_probe
 from simulator.vehicle import Vehicle
@@ -22,6 +23,11 @@ class OhmsTaken:
     unplugged: frozenset[str] = frozenset()
     parted: frozenset[tuple[str, str]] = frozenset()
     text: str = ""
+
+    @property
+    def condition(self) -> Condition:
+        """The condition it was read in."""
+        return Condition(False, False, self.unplugged, self.parted)
 
 
 @dataclass(frozen=True)

@@ -9,24 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulator.circuit.link import levels
-from simulator.errors import BadRequest
 
 if TYPE_CHECKING:
     from simulator.circuit.waveform import Waveform
 
-#: Endings and what is written for them.
-ENDINGS = (".csv", ".vcd", ".sr")
 #: The range of receivers that the digital trace reads with, in volt to the body.
 RANGE_VOLT = (-12.0, 12.0)
-
-
-def write_waveform(wave: Waveform, place: str, path: str | Path) -> None:
-    """Write the lines at a recorded place; the format by the ending. Raises BadRequest, OSError."""
-    ending = Path(path).suffix.lower()
-    writers = {".csv": write_csv, ".vcd": write_vcd, ".sr": write_sigrok}
-    if ending not in writers:
-        raise BadRequest(f"'{path}' has no ending that says the format: write one of {', '.join(ENDINGS)}")
-    writers[ending](wave, place, path)
 
 
 def write_csv(wave: Waveform, place: str, path: str | Path) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, TypeVar
+
+from numpy.typing import NDArray
 
 from simulator.circuit import Circuit, Volts, judge_lines
 from simulator.condition import Condition
@@ -12,6 +14,7 @@ from simulator.probes import BODY, Point
 from simulator.vehicle import Network, Transceiver, Vehicle
 
 Word: TypeAlias = Literal["inside", "edge", "outside"]
+Value = TypeVar("Value", float, NDArray[Any])
 
 #: Worst case: every terminator and every wire off by this much, then the meter's own error.
 TERMINATOR_TOLERANCE = 0.02
@@ -85,9 +88,12 @@ def worst_case(vehicle: Vehicle, condition: Condition, red: Point, black: Point)
         ).resistance_ohm(red, black)
         for sign in (-1, 1)
     ]
-    least = ends[0] * (1 - METER_TOLERANCE) - METER_OHM
-    greatest = ends[1] * (1 + METER_TOLERANCE) + METER_OHM
-    return nominal, least, greatest
+    return nominal, *meter_range(ends[0], ends[1])
+
+
+def meter_range(least: Value, greatest: Value) -> tuple[Value, Value]:
+    """The least and greatest that an ohmmeter shows for resistances between two, in ohm: a number or an array each."""
+    return least * (1 - METER_TOLERANCE) - METER_OHM, greatest * (1 + METER_TOLERANCE) + METER_OHM
 
 
 def places_of(network: Network, condition: Condition) -> tuple[tuple[str, str, str], ...]:

@@ -44,6 +44,11 @@ class SilenceBook:
         self._known: dict[object, frozenset[str]] = {}
         self._decisions: dict[int, tuple[Mask, object]] = {}
 
+    @staticmethod
+    def answers_for(condition: Condition) -> bool:
+        """Whether the table can be asked in a condition: with the battery on and nothing else at its clamps."""
+        return condition.battery_on and not condition.at_battery
+
     # -- from the levels at rest ---------------------------------------------------------------------------------
 
     @cached_property

@@ -45,9 +45,15 @@ def check(context: click.Context, files: tuple[str, ...], as_json: bool) -> None
 
 
 @click.command()
+@click.option("--case", "of_case", is_flag=True, help="That of case files.")
 @json_option
-def schema(as_json: bool) -> None:
-    """The JSON schema of vehicle files, for an editor's completion."""
+def schema(of_case: bool, as_json: bool) -> None:
+    """The JSON schema of vehicle files (or of case files), for an editor's completion."""
+    if of_case:
+        from lab.case import case_schema
+
+        show_json(dict(case_schema()))
+        return
     from simulator.reader import json_schema
 
     show_json(json_schema())

@@ -294,6 +294,7 @@ def test_lists() -> None:
     assert {"open", "short", "crossed", "wrong_bit_rate"} <= set(kinds)
     assert kinds["extra_terminator"]["fields"][:2] == ["at", "ohm=120.0"]
     assert good("schema")["title"]
+    assert "title" in good("schema", "--case")["properties"]
     for command in ("vehicles", "faults"):
         assert sixtyohm(command).status == 0
 
