@@ -14,6 +14,7 @@ import udsoncan
 from diagnostic_bench import MS_NS, SECOND_NS, Bench
 from udsoncan import services
 
+from simulator.datalink.controller import Outgoing
 from simulator.diagnostics import (
     SERVICES,
     DataIdentifier,
@@ -553,6 +554,22 @@ def fuzz(count: int, seed: int) -> None:
     assert bench.ask("22 F1 90 F1 8C") == identity
     assert list(bench.unit.memory.entries) == supported
     assert bench.ask("10 03") == ["50 03 00 32 01 F4"]
+
+
+def test_frames_by_lot() -> None:
+    """Own rule: whatever frames come, in whatever order and time, two seconds later a question is answered."""
+    lot, bench = Random(5), Bench()
+    for number in range(5_000):
+        size = lot.choice([0, 1, 2, 3, 8, 8, 8, 8, 12, 64])
+        data = bytearray(lot.randbytes(size))
+        if data and lot.random() < 0.7:
+            data[0] = lot.choice([0x02, 0x07, 0x10, 0x1F, 0x21, 0x22, 0x30, 0x31, 0x32])
+        frame_id = lot.choice([0x7E1, 0x7E1, 0x7DF])
+        bench.unit.feed(bench.t_ns, "LINE-1", Outgoing(frame_id, bytes(data), fd=size > 8))
+        bench.advance(lot.choice([0, 1_000, 300_000, 20 * MS_NS]))
+        if number % 500 == 499:
+            bench.advance(2 * SECOND_NS)
+            assert bench.ask("3E 00") == ["7E 00"], number
 
 
 def test_two_thousand_requests_by_lot() -> None:

@@ -56,6 +56,35 @@ def test_all_at_once() -> None:
         assert len(answers) == expected, request
 
 
+def test_a_long_answer_to_a_question_for_all() -> None:
+    """ISO 15765-2: the flow control of a functionally addressed request goes to the physical address of who answers."""
+    simulation = Simulation(PIPKIN)
+    questions = Questions(simulation)
+    (answer,) = questions.ask("ENG", "09 02", address=FUNCTIONAL_ID)
+    number = simulation.modules["ENG"].unit.identity.vehicle_number
+    assert bytes.fromhex(answer) == b"\x49\x02\x01" + number.encode()
+
+
+def test_a_tester_that_goes_away_in_the_middle_of_an_answer() -> None:
+    """ISO 15765-2:2016, table 21: without a flow control the module gives up after N_Bs, one second, and is free."""
+    simulation = Simulation(PIPKIN)
+    bus = simulation.connect()
+    bus.set_filters([{"can_id": 0x7E9, "can_mask": 0x7FF}])
+    request = can.Message(arbitration_id=0x7E1, data=bytes.fromhex("0322F190CCCCCCCC"), is_extended_id=False)
+    present = can.Message(arbitration_id=0x7E1, data=bytes.fromhex("023E00CCCCCCCCCC"), is_extended_id=False)
+    bus.send(request)
+    first = bus.recv(0.1)
+    assert first is not None
+    assert first.data[0] == 0x10
+    bus.send(present)
+    assert bus.recv(0.9) is None
+    simulation.advance(0.2)
+    bus.send(present)
+    answer = bus.recv(0.1)
+    assert answer is not None
+    assert bytes(answer.data[:3]) == b"\x02\x7e\x00"
+
+
 def test_unplugging_with_the_ignition_on_stores_codes() -> None:
     """Trade practice: who works on a live network makes codes of his own; plugged in again they are earlier ones."""
     simulation = Simulation(PIPKIN)
