@@ -10,28 +10,33 @@ from simulator.simulation import Simulation
 PENDING = 0x78
 
 
-class TesterClient:
-    """Asks one module through the first socket. Answers are payloads; ``last`` is the latest, negative ones too."""
+class SocketClient:
+    """Asks one module through the first socket; ``pending``: how often the last answer was put off.
+
+    It is plugged in only while it asks: without a tester the simulation runs much faster.
+    """
 
     def __init__(self, simulation: Simulation, module: str) -> None:
         self.simulation = simulation
         self.description = simulation.drawn.modules[module]
         self.constant = simulation.modules[module].unit.identity.security_constant
-        self.bus = simulation.connect()
-        self.bus.set_filters([{"can_id": self.description.response_id, "can_mask": 0x7FF}])
         self.pending = 0
 
     def ask(self, request: str | bytes, timeout: float = 1.0) -> bytes:
         """The final answer to a request of up to seven byte; b"" for silence."""
         payload = bytes.fromhex(request) if isinstance(request, str) else request
-        self._send(bytes((len(payload),)) + payload)
+        bus = self.simulation.connect()
+        bus.set_filters([{"can_id": self.description.response_id, "can_mask": 0x7FF}])
+        self._send(bus, bytes((len(payload),)) + payload)
         self.pending = 0
         while True:
-            answer = self._answer(timeout)
+            answer = self._answer(bus, timeout)
             if answer[:1] != b"\x7f" or answer[2] != PENDING:
-                return answer
+                break
             self.pending += 1
             timeout = 6.0
+        bus.shutdown()
+        return answer
 
     def refusal(self, request: str | bytes) -> int:
         """The code of a negative answer; 0 for a positive one."""
@@ -52,12 +57,12 @@ class TesterClient:
             self.simulation.advance(part)
             seconds -= part
 
-    def _send(self, data: bytes) -> None:
+    def _send(self, bus: can.BusABC, data: bytes) -> None:
         data = data.ljust(8, b"\xcc")
-        self.bus.send(can.Message(arbitration_id=self.description.request_id, data=data, is_extended_id=False))
+        bus.send(can.Message(arbitration_id=self.description.request_id, data=data, is_extended_id=False))
 
-    def _answer(self, timeout: float) -> bytes:
-        message = self.bus.recv(timeout)
+    def _answer(self, bus: can.BusABC, timeout: float) -> bytes:
+        message = bus.recv(timeout)
         if message is None:
             return b""
         data = bytes(message.data)
@@ -65,9 +70,9 @@ class TesterClient:
             return data[1 : 1 + data[0]]
         length = (data[0] & 0xF) << 8 | data[1]
         found = data[2:]
-        self._send(b"\x30\x00\x00")
+        self._send(bus, b"\x30\x00\x00")
         while len(found) < length:
-            message = self.bus.recv(1.0)
+            message = bus.recv(1.0)
             assert message is not None, "a consecutive frame is missing"
             found += bytes(message.data)[1:]
         return found[:length]
