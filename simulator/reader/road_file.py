@@ -127,7 +127,8 @@ def _check_signal(signal: Any, quantity: Quantity, line: int, findings: Findings
     known = {str(word) for word in (signal.choices or {}).values()}
     missing = [word for word in quantity.words if word not in known]
     if missing:
-        said = f"quantities: {signal.name} has in the database no value called {', '.join(missing)}, which {quantity.name} needs"
+        words = ", ".join(missing)
+        said = f"quantities: {signal.name} has in the database no value called {words}, which {quantity.name} needs"
         findings.error(line, f"{said}; write them there (VAL_)")
     elif not quantity.words and (signal.unit or "") != quantity.unit:
         said = f"quantities: {signal.name} is in '{signal.unit or ''}', {quantity.name} in '{quantity.unit}'"

@@ -412,7 +412,7 @@ LATE = sorted(name for name, (_, function) in WAYS.items() if "ready_to_calibrat
 )
 def test_a_way_to_be_refused(name: str) -> None:
     refusal, function = WAYS[name]
-    code = function(Workshop())
+    code = function(Workshop(celsius=18.0 if "cold" in name else 36.0))
     assert Refusal(code).words == refusal.words
 
 
@@ -420,7 +420,8 @@ def test_a_way_to_be_refused(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(WAYS))
 def test_a_way_to_be_refused_on_the_van(name: str) -> None:
     refusal, function = WAYS[name]
-    assert Refusal(function(Workshop("haulvey"))).words == refusal.words
+    code = function(Workshop("haulvey", celsius=18.0 if "cold" in name else 36.0))
+    assert Refusal(code).words == refusal.words
 
 
 def test_one_visit_with_all_that_must_hold_broken_in_turn() -> None:
