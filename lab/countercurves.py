@@ -56,7 +56,7 @@ def counter_figure(outcome: Outcome) -> Figure:
     if bars:
         _draw_diary(_axes(figure, height, y - diary, diary), bars, labels, diary, factor, until)
         y -= diary
-    networks = len({account.network for account in moved}) > 1
+    networks = len(outcome.networks) > 1
     for account in moved:
         y -= _NAME + _tall(account) + _GAP
         axes = _axes(figure, height, y + _GAP, _tall(account))
@@ -172,9 +172,13 @@ def _draw_foot(figure: Figure, height: float, outcome: Outcome, moved: Sequence[
     corner = (_LEFT / _WIDTH, 7.5 / height)
     figure.legend(handles=signs, loc="lower left", bbox_to_anchor=corner, ncols=4, fontsize=_SMALL, frameon=False,
                   borderaxespad=0, borderpad=0)  # fmt: skip
-    quiet = [one.module for line in outcome.networks for one in line.controllers if not one.points]
+    several = len(outcome.networks) > 1
+    quiet = []
+    for line in outcome.networks:
+        names = [one.module for one in line.controllers if not one.points]
+        quiet += [f"{line.network} {names[0]}" if several else names[0], *names[1:]] if names else []
     if quiet and moved:
-        text = f"at 0 throughout: {', '.join(dict.fromkeys(quiet))}"
+        text = f"at 0 throughout: {', '.join(quiet)}"
         while text_mm(text, _SMALL) > _WIDTH - 2 * _LEFT:
             text = f"{text[: text.rindex(', ')].removesuffix(' ...')} ..."
         figure.text(_LEFT / _WIDTH, 3.0 / height, text, fontsize=_SMALL, va="bottom")

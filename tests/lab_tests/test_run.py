@@ -146,6 +146,17 @@ def test_writing_of_the_picture_is_inside_and_apart(faults: tuple[str, ...]) -> 
     assert any("error counters" in text for text, _ in writing_of(figure))
 
 
+def test_the_picture_of_several_networks_names_them() -> None:
+    haulvey = load_vehicle(find_vehicle("haulvey"))
+    short = "short between=high-low at=GWY network=DRIVE"
+    figure = counter_figure(run_networks(haulvey, 0.03, fault_texts=[short]))
+    assert misplaced(figure) == []
+    shown = [text for text, _ in writing_of(figure)]
+    assert any(text.startswith("DRIVE ENG ") for text in shown)
+    (foot,) = [text for text in shown if text.startswith("at 0 throughout")]
+    assert "CABIN GWY, BDY" in foot
+
+
 def test_the_picture_has_a_strip_for_everybody_who_counted(tmp_path: Path) -> None:
     outcome = finished(0.05, SHORTED)
     counted = [account for account in outcome.networks[0].controllers if account.points]
