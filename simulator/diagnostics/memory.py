@@ -30,8 +30,10 @@ class FaultMemory:
         """Make room for a code that the module can store; the entry that is there already if it is."""
         entry = self.entries.get(number)
         if entry is None:
+            in_order = not self.entries or next(reversed(self.entries)) < number
             entry = self.entries[number] = Entry(number, threshold=threshold, warns=warns)
-            self.entries = dict(sorted(self.entries.items()))
+            if not in_order:
+                self.entries = dict(sorted(self.entries.items()))
         return entry
 
     def report(self, number: int, failed: bool, snapshot: Snapshot) -> bool:

@@ -133,6 +133,7 @@ class Counted:
             self.deadline_ns = calm_ns
             return None
         self.deadline_ns = NEVER_NS
+        self._count = 0
         if self._failed is False:
             return None
         self._failed = False

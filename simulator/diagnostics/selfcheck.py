@@ -133,7 +133,7 @@ class SelfCheck:
         self._last_counter: dict[tuple[str, int, bool], int] = {}
         self._set_up_own()
         self._set_up_talk(vehicle)
-        for number in (*self._own, *self._talk, *map(codes.code_number, module.diagnostics.codes)):
+        for number in sorted({*self._own, *self._talk, *map(codes.code_number, module.diagnostics.codes)}):
             memory.support(number, warns=module.diagnostics.lamp)
 
     # -- what it has
