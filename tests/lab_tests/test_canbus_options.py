@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import gc
 import json
+import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,7 +18,7 @@ import can
 import pytest
 
 import faults
-from lab.canbus import SixtyohmBus
+from lab.canbus import SixtyohmBus, session
 from lab.canbus.options import switch
 from simulator.reader import demo_names, find_vehicle, load_vehicle
 
@@ -35,8 +38,7 @@ def nothing_left_open(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterat
     for name in ("CAN_INTERFACE", "CAN_CHANNEL", "CAN_CONFIG", "CAN_BITRATE"):
         monkeypatch.delenv(name, raising=False)
     yield
-    with opened(seed=12345):
-        pass
+    assert session._open == {}
 
 
 def senders(bus: can.BusABC, seconds: float = 2.0) -> set[str]:
@@ -270,6 +272,20 @@ def test_the_stepped_clock_waits_for_nobody() -> None:
             assert bus.recv() is not None
     assert runs[0] == runs[1]
     assert len(runs[0]) > 10_000
+
+
+def test_a_program_with_a_package_called_lab_is_told(tmp_path: Path) -> None:
+    """Own rule: which package is in the way, and the remedy, in python-can's own error."""
+    (tmp_path / "lab").mkdir()
+    (tmp_path / "lab" / "__init__.py").write_text("", encoding="utf-8")
+    program = f"import can; can.Bus({LINE!r}, interface='sixtyohm', ignore_config=True)"
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).resolve().parents[2])}
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=tmp_path, env=environment, capture_output=True, text=True
+    )
+    last = done.stderr.splitlines()[-1]
+    assert last.startswith("can.exceptions.CanInterfaceNotImplementedError: ")
+    assert f"sixtyohm: another 'lab' ({tmp_path / 'lab'}) hides the one of sixtyohm" in last
 
 
 def test_switches() -> None:
