@@ -59,12 +59,15 @@ class Listeners:
 
     def troubled(self, network: str, trouble: Trouble) -> None:
         """A controller has noticed something; that it has lost arbitration is no error, and no event."""
-        for tap in (one for one in self.taps if one.name == trouble.node):
-            tap.troubled(trouble)
+        for tap in self.taps:
+            if tap.name == trouble.node:
+                tap.troubled(trouble)
         if trouble.kind == "lost arbitration":
             return
         for callback in self.troubles:
             callback(network, trouble)
+        if not self.events:
+            return
         kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"
         counters = trouble.transmit_errors, trouble.receive_errors
         self.tell(Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters))
