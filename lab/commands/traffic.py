@@ -19,6 +19,8 @@ _NUMBERS = ("TEC", "REC", "most TEC", "most REC")
 _TIMES = ("every ms", "frames", "worst ms", "bound ms")
 #: Kinds and places of errors that ``run`` prints for each controller; ``--json`` has all.
 _KINDS_SHOWN = 4
+#: Kinds of error that do not say themselves what they are.
+_SAID = {"bit 0": "0 read as 1", "bit 1": "1 read as 0", "ack": "no ACK", "crc": "CRC"}
 #: Changes of state that ``run`` prints for each network; ``--json`` has more.
 _CHANGES_SHOWN = 12
 
@@ -215,7 +217,8 @@ def _show_controllers(out: Console, line: NetworkCount) -> None:
     for account in line.controllers:
         noticed = account.errors.most_common()
         for (kind, place, sending), count in noticed[:_KINDS_SHOWN]:
-            rows.add_row(account.module, "transmitter" if sending else "receiver", kind, place, str(count))
+            role, said = "transmitter" if sending else "receiver", _SAID.get(kind, kind)
+            rows.add_row(account.module, role, said, place, str(count))
         if len(noticed) > _KINDS_SHOWN:
             rest = sum(count for _, count in noticed[_KINDS_SHOWN:])
             rows.add_row(account.module, "", f"{len(noticed) - _KINDS_SHOWN} others", "", str(rest))

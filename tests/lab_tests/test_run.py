@@ -71,7 +71,7 @@ def test_a_shorted_pair_ends_in_bus_off_and_comes_back_by_the_rule() -> None:
 def test_the_text_says_who_noticed_what_and_when() -> None:
     answer = sixtyohm("run", "pipkin", "--seconds", "0.3", "--fault", SHORTED)
     assert answer.status == 0
-    for words in ("error counters", "transmitter", "bit 0", "GBX bus off", "more changes of state"):
+    for words in ("error counters", "transmitter", "0 read as 1", "GBX bus off", "more changes of state"):
         assert words in answer.out
     assert max(len(line.rstrip()) for line in answer.out.splitlines()) <= 80
 
