@@ -125,6 +125,7 @@ class SelfCheck:
         self._receives: Callable[[str], bool] = lambda network: True
         self._running_ns = self._in_range_ns = NEVER_NS
         self._cleared_ns = 0
+        self._seen: tuple[object, ...] = ()
         self._own: dict[int, Test] = {}
         self._talk: dict[int, Test] = {}
         self._bus: dict[str, OwnBus] = {}
@@ -178,6 +179,14 @@ class SelfCheck:
                         Expected(name, message.name, message.frame_id, timeout_ns(message.cycle_ms))
                     )
 
+    @property
+    def is_stale(self) -> bool:
+        """Whether something has changed since the last look that no test waits for."""
+        return self._seen != self._settings()
+
+    def _settings(self) -> tuple[object, ...]:
+        return self.configuration, self.broken, self.memory.frozen, *map(self._receives, self._networks)
+
     def _is_in(self, kind: Configuration) -> Callable[[bool], bool]:
         return lambda was: self.state is kind
 
@@ -202,6 +211,8 @@ class SelfCheck:
 
     def settle(self, t_ns: int, world: World) -> None:
         """Something around it may have changed."""
+        if world == self.world and not self.is_stale:
+            return
         self.world = world
         running = world.awake and world.ignition_on
         if not running:
@@ -257,7 +268,9 @@ class SelfCheck:
         self.look(t_ns, everything=True)
 
     def look(self, t_ns: int, *, everything: bool = False) -> None:
-        """Let every test look that is due."""
+        """Let every test look that is due; all of them where something has changed that none of them waits for."""
+        everything = everything or self.is_stale
+        self._seen = self._settings()
         enabled_ns = NEVER_NS if self.memory.frozen else self._running_ns
         self._look(t_ns, self._own, enabled_ns, everything)
         self._look(t_ns, self._talk, NEVER_NS if self.memory.frozen else self._enabled_ns(), everything)

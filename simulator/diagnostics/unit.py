@@ -206,6 +206,8 @@ class DiagnosticUnit:
         self._out.append((network, frame))
 
     def _plan(self, t_ns: int) -> None:
+        if self.check.is_stale and t_ns < NEVER_NS:
+            self.check.look(t_ns)
         if self._out or self._back:
             self.deadline_ns = t_ns
             return

@@ -247,6 +247,26 @@ def test_communication_control_over_the_bus() -> None:
     assert stored(simulation, "GBX") == {}
     simulation.advance(6)
     assert stored(simulation, "ENG") == {"U0101-87": 0x2E}
+    # it misses others again, too
+    simulation.inject(faults.parse("dead_module module=CLU"))
+    simulation.advance(3)
+    assert stored(simulation, "GBX") == {"U0155-87": 0x2F}
+
+
+def test_code_setting_over_the_bus() -> None:
+    """ISO 14229-1, 10.8: off for what one does oneself; on again, what is still wrong is stored."""
+    simulation = Simulation(PIPKIN)
+    questions = Questions(simulation)
+    simulation.advance(5)
+    questions.ask("ENG", "10 03")
+    assert questions.ask("ENG", "85 02") == ["C5 02"]
+    simulation.inject(faults.parse("dead_module module=GBX"))
+    simulation.advance(3)
+    assert stored(simulation, "ENG") == {}
+    assert stored(simulation, "CLU") == {"U0101-87": 0x2F}
+    assert questions.ask("ENG", "85 01") == ["C5 01"]
+    simulation.advance(3)
+    assert stored(simulation, "ENG") == {"U0101-87": 0x2F}
 
 
 @pytest.mark.slow
