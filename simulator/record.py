@@ -49,9 +49,9 @@ class Event(NamedTuple):
 
     "fault": in or out. "state": a module's supply state. "supply": volt. "controller": error active, error passive or
     bus off. "error": a controller has noticed one (bit 1: sent recessive, read dominant; bit 0, stuff, form, crc,
-    ack). "overload": it sends an overload flag. "undetected": it has accepted a frame that nobody sent. The last four
-    have a ``network`` and ``counters``, (transmit, receive) after it, the last three a ``place``: the field of the
-    frame, or the controller's state.
+    ack). "overload": it sends an overload flag. "undetected": it has accepted a frame that nobody sent. These four have
+    a ``network`` and ``counters``, (transmit, receive) after it, the last three of them a ``place``: the field of the
+    frame, or the controller's state. "code": the status byte of a fault code of a module, like U0101-87 2F.
     """
 
     t_ns: int

@@ -171,6 +171,19 @@ def test_messages_that_are_not_what_they_should_be(spoil: str, code: str) -> Non
     assert stored(simulation, "STA") == {}
 
 
+def test_a_second_sender_beside_the_real_one() -> None:
+    """Two senders of one message: the counter does not go on from one to the other."""
+    simulation = Simulation(PIPKIN)
+    message = next(one for one in PIPKIN.network().messages if one.name == "GbxGear")
+    bus, packer = simulation.connect(), Packer(message)
+    simulation.advance(3.2)
+    for count in range(100):
+        data = packer.payload(simulation.t_ns, 7 * count)
+        bus.send(can.Message(arbitration_id=192, data=data, is_extended_id=False))
+        simulation.advance(0.02)
+    assert set(stored(simulation, "ENG")) == {"U0402-82"}
+
+
 def test_good_messages_of_somebody_else_are_no_fault() -> None:
     """The same with nothing wrong in them: they stand in for the gearbox's own."""
     simulation = Simulation(PIPKIN, faults=[faults.parse("silent_message message=GbxGear")])
