@@ -130,14 +130,18 @@ class SixtyohmBus(SimulatedBus):
 
     def shutdown(self) -> None:
         """Disconnect; the last bus on a vehicle ends its simulation."""
-        if self._is_shutdown:
-            return
+        was_open = False
         try:
-            super().shutdown()
+            with self._pace:
+                was_open = not self._is_shutdown
+                super().shutdown()
+                if self._bell is not None:
+                    self._tester.told = None
+                    self._bell.close()
+                    self._bell = None
         finally:
-            if self._bell is not None:
-                self._bell.close()
-            session.leave(self._session)
+            if was_open:
+                session.leave(self._session)
 
     def __del__(self) -> None:
         """A bus that nobody has shut down is shut down with python-can's warning."""

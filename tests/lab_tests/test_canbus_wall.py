@@ -236,6 +236,18 @@ def test_shutdown_wakes_who_waits(buses: ExitStack) -> None:
     assert "has been shut down" in str(raised[0])
 
 
+def test_many_threads_shut_down_at_once(buses: ExitStack) -> None:
+    """Own rule: it counts once, and the other bus stays."""
+    bus, other = opened(buses), opened(buses)
+    bus.fileno()
+    threads = [threading.Thread(target=bus.shutdown) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert other.recv(1.0) is not None
+
+
 def test_many_threads_lose_nothing(buses: ExitStack) -> None:
     """Own rule: any number of threads may send; every message arrives once, those of one thread in order."""
     bus, other = opened(buses), opened(buses, tap="ENG", can_filters=TEST_FRAMES)
