@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import resource
+from dataclasses import replace
 from pathlib import Path
 
 import can
+import cantools
 import pytest
 from random_traffic import busy_vehicle, random_vehicle
 
@@ -17,7 +19,7 @@ from simulator.reader import find_vehicle, load_vehicle
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.tester import message_of
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Message, Vehicle
 
 BUSY = busy_vehicle()
 BUSY_FD = busy_vehicle(fd=True)
@@ -95,6 +97,28 @@ def test_most_of_a_healthy_run_comes_in_batches() -> None:
     simulation.advance(1.0)
     assert counts["single"] == 0
     assert counts["batches"] > 500
+
+
+def test_what_only_the_codec_can_pack_keeps_its_network_bit_by_bit() -> None:
+    """Own rule: a half-precision float is beyond the kernel, so nothing comes in batches, and all goes on as ever."""
+    text = """VERSION ""
+BU_: N0
+BO_ 9 Half: 4 N0
+ SG_ Half_Value : 0|16@1- (1,0) [0|0] "" N0
+SIG_VALTYPE_ 9 Half_Value : 1;
+"""
+    codec = cantools.database.load_string(text, "dbc").messages[0]
+    half = Message("Half", 9, False, 4, 10, "N0", (), (), False, codec)
+    network = replace(BUSY.networks["LINE"], messages=(*BUSY.networks["LINE"].messages, half))
+    simulation = Simulation(replace(BUSY, networks={"LINE": network}))
+    records: list[FrameRecord] = []
+    batches: list[Batch] = []
+    simulation.subscribe(records.append, batches.append)
+    simulation.advance(0.1)
+    assert not batches
+    sent = [record.message for record in records]
+    assert 9 <= sent.count("Half") <= 10
+    assert len(sent) > 200
 
 
 def test_one_by_one_where_somebody_needs_it() -> None:

@@ -18,6 +18,7 @@ import faults
 from simulator.condition import Condition
 from simulator.errors import BadRequest
 from simulator.logs import EventLog
+from simulator.reader import find_vehicle, load_vehicle
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
 
@@ -110,8 +111,8 @@ class Run:
         self.ask()
 
 
-def same(seed: int, times: int, longest_s: float) -> None:
-    vehicle = random_vehicle(seed)
+def same(seed: int, times: int, longest_s: float, vehicle: Vehicle | None = None) -> None:
+    vehicle = vehicle or random_vehicle(seed)
     runs = [
         Run(vehicle, seed, whole=False),
         Run(vehicle, seed, whole=True),
@@ -134,6 +135,12 @@ def same(seed: int, times: int, longest_s: float) -> None:
 @pytest.mark.parametrize("seed", range(10))
 def test_the_same_log(seed: int) -> None:
     same(seed, 6, 0.06)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("name", ["pipkin", "haulvey"])
+def test_the_same_log_with_gateways_and_diagnosis(name: str, seed: int) -> None:
+    same(seed, 10, 0.05, load_vehicle(find_vehicle(name)))
 
 
 @pytest.mark.slow
