@@ -224,7 +224,8 @@ class WhatFits:
 
         What no reading tells apart fits or goes out together, so that chance at the end of a range never divides it.
         """
-        order = sorted(readings, key=lambda reading: (OhmsTaken, CallTaken, VoltsTaken).index(type(reading)))
+        # Roll calls last: each that must be run costs more than all the others.
+        order = sorted(readings, key=lambda reading: (OhmsTaken, VoltsTaken, CallTaken).index(type(reading)))
         left = np.arange(len(self.cars))
         lost_to = np.full(len(self.cars), -1)
         for turn, reading in enumerate(order):

@@ -93,6 +93,7 @@ def test_a_reading_against_all_others_is_named(pipkin: WhatFits) -> None:
     assert found.contradicting == ["volts GBX.supply battery.negative 40"]
 
 
+@pytest.mark.slow
 def test_groups_are_what_the_other_readings_cannot_tell_apart(pipkin: WhatFits) -> None:
     """A unit that is dead inside, and one whose wake line is open, read the same but for the wake pin's own volt."""
     groups = pipkin.against([parse_reading(PIPKIN, "call silent=GBX")]).groups
@@ -218,14 +219,14 @@ def check_the_true_fault_fits(seed: int, most_modules: int, folder: Path) -> Non
 @pytest.mark.parametrize("seed", range(SAMPLE))
 def test_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, tmp_path: Path) -> None:
     """Tolerances are an own choice; within them the truth must fit (Rayleigh's monotonicity law for ohms)."""
-    check_the_true_fault_fits(seed, 6, tmp_path)
+    check_the_true_fault_fits(seed, 4, tmp_path)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1000, 1000 + SWEEP))
 def test_sweep_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, tmp_path: Path) -> None:
     """Two hundred vehicles, each with a fault and three readings by lot."""
-    check_the_true_fault_fits(seed, 10, tmp_path)
+    check_the_true_fault_fits(seed, 6, tmp_path)
 
 
 @pytest.mark.slow
