@@ -16,7 +16,7 @@ from simulator.diagnostics.services.read_codes import CLOCK, SUPPLY
 from simulator.diagnostics.status import Status
 from simulator.vehicle import Module, Vehicle
 
-# Data identifiers, ISO 14229-1:2020, table C.1.
+# Data identifiers, ISO 14229-1:2020, annex C.1.
 ACTIVE_SESSION, PART_NUMBER, SOFTWARE_NUMBER, SOFTWARE_VERSION = 0xF186, 0xF187, 0xF188, 0xF189
 SERIAL_NUMBER, VEHICLE_NUMBER, HARDWARE_NUMBER, SYSTEM_NAME = 0xF18C, 0xF190, 0xF191, 0xF197
 #: repairShopCodeOrTesterSerialNumber: ten characters that any workshop may write once it has the key.

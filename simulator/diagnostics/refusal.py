@@ -6,7 +6,7 @@ from enum import IntEnum
 
 from simulator.errors import SixtyohmError
 
-#: The first byte of a negative response (ISO 14229-1:2020, 8.7.3.2 and table 2).
+#: The first byte of a negative response (ISO 14229-1:2020, clause 8).
 NEGATIVE = 0x7F
 
 
@@ -58,7 +58,7 @@ class Refusal(IntEnum):
         return first + "".join(word.capitalize() for word in rest)
 
 
-#: Not sent in answer to a functionally addressed request (ISO 14229-1:2020, 8.7.5, tables 6 and 7).
+#: Not sent in answer to a functionally addressed request (ISO 14229-1:2020, 8.7).
 SILENT_IF_FUNCTIONAL = frozenset(
     {
         Refusal.SERVICE_NOT_SUPPORTED,

@@ -1,7 +1,7 @@
 """The diagnostic server of one module: which requests it takes, when it answers, what it remembers between them.
 
 A state machine on simulated time behind the transport: payloads in, payloads out. General rules of answering:
-ISO 14229-1:2020, 8.7 (figures 5 to 7); timing: ISO 14229-2:2013, 7; each service is in a file of ``services``.
+ISO 14229-1:2020, 8.7 and its figures; timing: ISO 14229-2:2013, 7; each service is in a file of ``services``.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from simulator.diagnostics.services import SERVICES
 _MS_NS = 1_000_000
 #: From a request to its answer in ns. ISO 14229-2 allows P2; 5 ms is an own choice.
 ANSWER_NS = 5 * _MS_NS
-#: P2server_max and P2*server_max. ISO 14229-2:2013, table 4 (read in ISO 15765-3, table 2).
+#: P2server_max and P2*server_max. ISO 14229-2:2013, clause 7 (read in ISO 15765-3).
 P2_NS, P2_STAR_NS = 50 * _MS_NS, 5_000 * _MS_NS
-#: S3server: without requests for so long, back to the default session. ISO 14229-2:2013, table 5.
+#: S3server: without requests for so long, back to the default session. ISO 14229-2:2013, clause 7.
 S3_NS = 5_000 * _MS_NS
 #: "Response pending" goes out when so much of P2 or P2* is over (own choice).
 _EARLY = 4, 5
@@ -118,7 +118,7 @@ class Server:
         return out
 
     def started(self, t_ns: int) -> None:
-        """A request of several frames has begun to come: the session does not end meanwhile (ISO 14229-2:2013, 7.5)."""
+        """A request of several frames has begun to come: the session does not end meanwhile (ISO 14229-2:2013)."""
         self._s3_ns = NEVER_NS
 
     def finished(self, t_ns: int) -> None:
@@ -141,7 +141,7 @@ class Server:
             routine.reset(t_ns)
 
     def enter(self, t_ns: int, session: Session) -> None:
-        """Change the session: locked again; into the default one also all switched on again (9.2, figure 7)."""
+        """Change the session: locked again; into the default one also all switched on again (10.2)."""
         self.session = session
         self.lock.close()
         if session is Session.DEFAULT:
@@ -177,7 +177,7 @@ class Server:
         self._answer = request.t_ns + ANSWER_NS, None if self._suppressed(request) else outcome
 
     def _outcome(self, request: Request) -> Outcome:
-        """Figures 5 and 6: service, session, length, sub-function, sub-function in session; then the service itself."""
+        """By the figures of 8.7: service, session, length, sub-function, that in this session; then the service."""
         number, length = request.payload[0], len(request.payload)
         if number & POSITIVE:
             return None  # an answer is no request
@@ -212,7 +212,7 @@ class Server:
         self._answer = max(t_ns, request.t_ns + ANSWER_NS), data
 
     def _while_busy(self, request: Request) -> None:
-        """Only the request that keeps the session is taken meanwhile (ISO 14229-2:2013, 7.6)."""
+        """Only the request that keeps the session is taken meanwhile (ISO 14229-2:2013)."""
         if request.payload == _TESTER_PRESENT_SILENT or request.payload[0] & POSITIVE:
             return
         if self._work is not None:

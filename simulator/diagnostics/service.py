@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: Added to the number of a service in its positive response (ISO 14229-1:2020, 8.4.2).
+#: Added to the number of a service in its positive response (ISO 14229-1:2020, clause 8).
 POSITIVE = 0x40
-#: suppressPosRspMsgIndicationBit (8.2.2, table 4).
+#: suppressPosRspMsgIndicationBit (ISO 14229-1:2020, clause 9).
 SUPPRESS = 0x80
 
 
 class Session(IntEnum):
-    """Diagnostic sessions. ISO 14229-1:2020, table 25."""
+    """Diagnostic sessions. ISO 14229-1:2020, 10.2."""
 
     DEFAULT = 0x01
     PROGRAMMING = 0x02

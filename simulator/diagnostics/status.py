@@ -15,7 +15,7 @@ _BYTE = 0xFF
 
 
 class Status(IntFlag):
-    """The bits of the status byte. ISO 14229-1:2020, table D.2."""
+    """The bits of the status byte. ISO 14229-1:2020, annex D.2."""
 
     TEST_FAILED = 0x01
     FAILED_THIS_CYCLE = 0x02

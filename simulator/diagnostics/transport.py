@@ -33,7 +33,7 @@ PADDING = 0xCC
 
 
 class Result(StrEnum):
-    """Why a transfer ended other than well. ISO 15765-2:2016, 8.3.7."""
+    """Why a transfer ended other than well. ISO 15765-2:2016, 8.3."""
 
     TIMEOUT_A = "N_TIMEOUT_A"
     TIMEOUT_BS = "N_TIMEOUT_Bs"
@@ -47,7 +47,7 @@ class Result(StrEnum):
 
 @dataclass(frozen=True)
 class Timers:
-    """The limits of ISO 15765-2:2016, table 21, in ns; what the standard calls performance requirements is 0 here.
+    """The limits of ISO 15765-2:2016, 9.8, in ns; what the standard calls performance requirements is 0 here.
 
     ``a_ns``: N_As and N_Ar, from handing a frame over until it is on the bus. ``bs_ns``: until a flow control comes.
     ``cr_ns``: until the next consecutive frame comes.
@@ -212,7 +212,7 @@ class _Sender:
         return given_up + self._hand_over(t_ns, data)
 
     def control(self, t_ns: int, frame: FlowControl) -> list[TransportEvent]:
-        # one that was not asked for is ignored (ISO 15765-2:2016, 9.8.3)
+        # one that was not asked for is ignored (ISO 15765-2:2016, 9.8)
         if self.payload is None or not self._waiting or self._flying is not None:
             return []
         if frame.status is FlowStatus.WAIT:
@@ -285,7 +285,7 @@ class _Receiver:
     def take(self, t_ns: int, frame: Single | First | Consecutive) -> list[TransportEvent]:
         if isinstance(frame, Consecutive):
             return self._consecutive(t_ns, frame)
-        # a new message ends the one on its way (ISO 15765-2:2016, 9.8.3)
+        # a new message ends the one on its way (ISO 15765-2:2016, 9.8)
         before: list[TransportEvent] = []
         if self.length:
             before = [*self._withdraw(), *self._fail(Result.UNEXPECTED_PDU)]
@@ -314,7 +314,7 @@ class _Receiver:
             return [*self._withdraw(), *self._fail(Result.WRONG_SN)]
         missing = self.length - len(self._got)
         if len(frame.payload) < min(missing, self._frame_size - 1):
-            return []  # too short for its place: ignored (ISO 15765-2:2016, 9.6.4.1)
+            return []  # too short for its place: ignored (ISO 15765-2:2016, 9.6.4)
         self._number = frame.number
         self._got += frame.payload[:missing]
         if len(self._got) >= self.length:

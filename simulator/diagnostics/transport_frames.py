@@ -13,7 +13,7 @@ _SINGLE, _FIRST, _CONSECUTIVE, _FLOW_CONTROL = range(4)
 
 
 class FlowStatus(IntEnum):
-    """Flow status of a flow control frame (9.6.5.1); any other value is invalid."""
+    """Flow status of a flow control frame (9.6.5); any other value is invalid."""
 
     CONTINUE = 0
     WAIT = 1
@@ -122,7 +122,7 @@ def flow_control_frame(status: FlowStatus, block_size: int, st_min: int) -> byte
 
 
 def st_min_ns(coded: int) -> int:
-    """The pause between consecutive frames in ns: up to 127 ms, 100 to 900 us; reserved codes: 127 ms (9.6.5.4)."""
+    """The pause between consecutive frames in ns: up to 127 ms, 100 to 900 us; reserved codes: 127 ms (9.6.5)."""
     if coded <= 0x7F:
         return coded * _MS_NS
     return (coded - 0xF0) * 100 * _US_NS if 0xF1 <= coded <= 0xF9 else 0x7F * _MS_NS

@@ -101,7 +101,7 @@ class DiagnosticUnit:
             return
         if frame.frame_id == FUNCTIONAL_ID:
             whole = read_frame(frame.data)
-            if isinstance(whole, Single):  # never several frames (ISO 15765-2:2016, 8.4 with functional addressing)
+            if isinstance(whole, Single):  # never several frames (ISO 15765-2)
                 self._requested(t_ns, network, whole.payload, frame, functional=True)
         elif frame.frame_id == self.description.request_id:
             link = self._link(network)

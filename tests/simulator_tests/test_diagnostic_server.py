@@ -1,7 +1,7 @@
 """The diagnostic server on a bench: published exchanges, refusals in the standard's order, timers, silence.
 
 Sources: exchanges read in the documentation and tests of udsoncan and in public examples; the order of checks is that
-of ISO 14229-1, figures 5 to 7 and those of each service, from memory where no public text repeats it.
+of ISO 14229-1, 8.7, and the figure of each service, from memory where no public text repeats it.
 """
 
 from __future__ import annotations
@@ -392,7 +392,7 @@ EXTENDED, UNLOCKED = "extended", "unlocked"
     ],
 )
 def test_refusals_in_the_order_of_the_standard(before: str, request_hex: str, refusal: int) -> None:
-    """ISO 14229-1, figures 5 to 7, and the figure of each service; codes by annex A.1."""
+    """ISO 14229-1, 8.7, and the figure of each service; codes by annex A.1."""
     bench = Bench()
     bench.server.add_routine(Guarded())
 
@@ -455,7 +455,7 @@ def test_answers_come_after_five_milliseconds_and_pending_before_p2() -> None:
 
 
 def test_suppressed_answer_after_pending_is_sent() -> None:
-    """ISO 14229-1, 8.2.2: after 0x78 the final response is sent even if the tester wanted none."""
+    """ISO 14229-1, 8.7: after 0x78 the final response is sent even if the tester wanted none."""
     bench = Bench()
 
     class Slow(Routine):
@@ -486,7 +486,7 @@ def test_busy() -> None:
 
 
 def test_a_session_does_not_end_while_a_request_comes() -> None:
-    """ISO 14229-2, 7.5: S3 stands still from the first frame of a request on."""
+    """ISO 14229-2: S3 stands still from the first frame of a request on."""
     bench = Bench()
     bench.ask("10 03")
     bench.advance(4900 * MS_NS)

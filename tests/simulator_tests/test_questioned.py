@@ -66,7 +66,7 @@ def test_a_long_answer_to_a_question_for_all() -> None:
 
 
 def test_a_tester_that_goes_away_in_the_middle_of_an_answer() -> None:
-    """ISO 15765-2:2016, table 21: without a flow control the module gives up after N_Bs, one second, and is free."""
+    """ISO 15765-2:2016, 9.8: without a flow control the module gives up after N_Bs, one second, and is free."""
     simulation = Simulation(PIPKIN)
     bus = simulation.connect()
     bus.set_filters([{"can_id": 0x7E9, "can_mask": 0x7FF}])

@@ -65,7 +65,7 @@ def test_a_response_of_thirty_bytes() -> None:
     + [(code, 127 * MS_NS) for code in (0x80, 0xF0, 0xFA, 0xFF)],
 )
 def test_pause_between_frames(coded: int, expected_ns: int) -> None:
-    """Linux, net/can/isotp.c ("fix wrong STmin values according spec"); ISO 15765-2:2016, table 20."""
+    """Linux, net/can/isotp.c ("fix wrong STmin values according spec"); ISO 15765-2:2016, 9.6.5."""
     assert st_min_ns(coded) == expected_ns
 
 
@@ -110,7 +110,7 @@ def started(block_size: int = 0, payload: bytes = bytes(40)) -> tuple[Transport,
 
 
 def test_timeouts_of_the_sender() -> None:
-    """ISO 15765-2:2016, table 21: N_As 1000 ms until the frame is out, N_Bs 1000 ms until a flow control comes."""
+    """ISO 15765-2:2016, 9.8: N_As 1000 ms until the frame is out, N_Bs 1000 ms until a flow control comes."""
     sender = Transport()
     first = only(sender.send(0, bytes(40)))
     assert sender.next_deadline_ns() == 1000 * MS_NS
@@ -140,7 +140,7 @@ def test_timeouts_of_the_receiver() -> None:
 
 
 def test_flow_status() -> None:
-    """ISO 15765-2:2016, 9.6.5.1 and 9.7: WAIT restarts N_Bs, at most WFTmax times; overflow and nonsense end it."""
+    """ISO 15765-2:2016, 9.6.5 and 9.7: WAIT restarts N_Bs, at most WFTmax times; overflow and nonsense end it."""
     sender = Transport(wait_limit=2)
     sender.confirmed(0, only(sender.send(0, bytes(40))))
     wait = bytes.fromhex("310000")
@@ -155,7 +155,7 @@ def test_flow_status() -> None:
 
 
 def test_what_does_not_belong() -> None:
-    """ISO 15765-2:2016, 9.8.3: flow control out of turn ignored; a new message ends the one on its way."""
+    """ISO 15765-2:2016, 9.8: flow control out of turn ignored; a new message ends the one on its way."""
     assert Transport().feed(0, bytes.fromhex("300000")) == []
     assert Transport().feed(0, bytes.fromhex("2101")) == []
     receiver = Transport()
@@ -171,14 +171,14 @@ def test_what_does_not_belong() -> None:
 
 
 def test_a_message_longer_than_the_buffer() -> None:
-    """ISO 15765-2:2016, 9.6.5.1: flow status overflow, and nothing is received."""
+    """ISO 15765-2:2016, 9.6.5: flow status overflow, and nothing is received."""
     receiver = Transport(buffer=100)
     assert sends(receiver.feed(0, bytes.fromhex("1065000102030405"))) == ["32 00 00 CC CC CC CC CC"]
     assert not receiver.receiving
 
 
 def test_block_by_block() -> None:
-    """ISO 15765-2:2016, 9.6.5.3: after BS frames the sender waits again."""
+    """ISO 15765-2:2016, 9.6.5: after BS frames the sender waits again."""
     sender, events = started(block_size=2)
     second = sender.confirmed(0, only(events))
     assert sends(second) == ["22 00 00 00 00 00 00 00"]

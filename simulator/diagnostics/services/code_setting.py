@@ -10,7 +10,7 @@ from simulator.diagnostics.service import ONLY_EXTENDED, POSITIVE, Request, Serv
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: DTCSettingType (table 128).
+#: DTCSettingType (10.8).
 _ON, _OFF = 0x01, 0x02
 
 

@@ -10,9 +10,9 @@ from simulator.diagnostics.service import ONLY_EXTENDED, POSITIVE, Request, Serv
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: What each control type leaves off (table 54).
+#: What each control type leaves off (10.5).
 _OFF: dict[int, tuple[str, ...]] = {0x00: (), 0x01: ("send",), 0x02: ("receive",), 0x03: ("receive", "send")}
-#: Low two bits of communicationType: normal messages, network management, both (annex B.1, table B.1).
+#: Low two bits of communicationType: normal messages, network management, both (annex B.1).
 _NORMAL, _MANAGEMENT, _BOTH = 0x01, 0x02, 0x03
 #: High four bits: all networks, or the one on which the request came.
 _ALL_NETWORKS, _THIS_NETWORK = 0x0, 0xF

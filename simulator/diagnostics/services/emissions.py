@@ -1,6 +1,6 @@
 """The services of SAE J1979 (ISO 15031-5) on CAN: 01, 03, 04, 07, 09 and 0A, for modules with one of its addresses.
 
-What a module does not have it does not answer (J1979, 6.2.3.1 from memory: no negative response for a value that is
+What a module does not have it does not answer (from memory: no negative response for a value that is
 not supported). Codes have two bytes here, without failure type, each once.
 """
 
@@ -16,7 +16,7 @@ from simulator.diagnostics.status import Entry, Status
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: Identifiers of requests to modules with emission-related duties (ISO 15765-4, 6.3.2.2, 11 bit).
+#: Identifiers of requests to modules with emission-related duties (ISO 15765-4, 11 bit).
 ADDRESSES = range(0x7E0, 0x7E8)
 CURRENT_DATA, CONFIRMED, CLEAR, PENDING, INFORMATION, PERMANENT = 0x01, 0x03, 0x04, 0x07, 0x09, 0x0A
 #: Values of service 01 in one request, at most.

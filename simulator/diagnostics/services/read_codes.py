@@ -13,11 +13,11 @@ from simulator.diagnostics.status import Entry, Snapshot
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: reportNumberOfDTCByStatusMask and so on (table 317).
+#: reportNumberOfDTCByStatusMask and so on (12.3).
 NUMBER, BY_MASK, SNAPSHOT_LIST, SNAPSHOT, EXTENDED, SUPPORTED = 0x01, 0x02, 0x03, 0x04, 0x06, 0x0A
-#: DTCFormatIdentifier: the codes are those of ISO 14229-1 (table 341).
+#: DTCFormatIdentifier: the codes are those of ISO 14229-1 (annex D.4).
 _FORMAT = 0x01
-#: All records (12.3.5.5).
+#: All records (12.3).
 EVERY_RECORD = 0xFF
 #: Records of snapshots: the first failure since the last clear, and the latest.
 FIRST, LATEST = 0x01, 0x02
@@ -90,7 +90,7 @@ def _extended(server: Server, request: Request) -> bytes:
     if record != EVERY_RECORD and record not in values:
         raise Refused(Refusal.REQUEST_OUT_OF_RANGE)
     wanted = values if record == EVERY_RECORD else {record: values[record]}
-    # a code that has never failed has no records (12.3.5.7)
+    # a code that has never failed has no records (12.3)
     rows = [bytes((number, value)) for number, value in wanted.items() if entry.occurrences]
     return _head(EXTENDED) + _coded(entry) + bytes((entry.status,)) + b"".join(rows)
 

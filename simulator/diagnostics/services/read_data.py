@@ -18,7 +18,7 @@ _LONGEST = 4095
 
 def _answer(server: Server, request: Request) -> bytes:
     named = request.payload[1:]
-    # figure 20: length, then each identifier, then security; one that is known is enough for an answer
+    # by the figure of 11.2: length, then each identifier, then security; one that is known is enough
     if len(named) % 2 or not 1 <= len(named) // 2 <= MOST:
         raise Refused(Refusal.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
     numbers = [int.from_bytes(named[i : i + 2], "big") for i in range(0, len(named), 2)]

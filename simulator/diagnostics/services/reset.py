@@ -10,14 +10,14 @@ from simulator.diagnostics.service import EVERY_SESSION, POSITIVE, Reply, Reques
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: hardReset, keyOffOnReset, softReset (table 33); all three restart the module.
+#: hardReset, keyOffOnReset, softReset (10.3); all three restart the module.
 _KINDS = (0x01, 0x02, 0x03)
 
 
 def _answer(server: Server, request: Request) -> Reply:
     if len(request.payload) != 2:
         raise Refused(Refusal.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
-    # the response goes out before the module restarts (10.3.1)
+    # the response goes out before the module restarts (10.3)
     return Reply(bytes((SERVICE.number + POSITIVE, request.sub_function)), server.restart)
 
 

@@ -10,12 +10,12 @@ from simulator.diagnostics.service import NOT_DEFAULT, POSITIVE, Request, Servic
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: routineControlType: start, stop, results (table 427).
+#: routineControlType: start, stop, results (14.2).
 START, STOP, RESULTS = 0x01, 0x02, 0x03
 
 
 def _answer(server: Server, request: Request) -> bytes:
-    # figure 30: identifier (in this session), security, control type of this routine, whole length, then the routine
+    # in the order of the figure of 14.2: identifier (in this session), security, control type, length, the routine
     control, option = request.sub_function, request.payload[4:]
     routine = server.routines.get(int.from_bytes(request.payload[2:4], "big"))
     if routine is None or server.session not in routine.sessions:

@@ -10,7 +10,7 @@ from simulator.diagnostics.service import EVERY_SESSION, POSITIVE, Request, Serv
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
 
-#: P2server_max in ms and P2*server_max in 10 ms, as told to the tester (table 29).
+#: P2server_max in ms and P2*server_max in 10 ms, as told to the tester (10.2).
 _P2_MS, _P2_STAR_10_MS = 50, 500
 
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def _answer(server: Server, request: Request) -> Later:
-    # figure 25: identifier, security, whole length, conditions
+    # in the order of the figure of 11.7: identifier, security, whole length, conditions
     number, data = int.from_bytes(request.payload[1:3], "big"), request.payload[3:]
     item = server.data.get(number)
     if item is None or item.write is None or server.session not in item.write_sessions:
