@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from simulator.datalink.controller import NEVER_NS
 from simulator.diagnostics.refusal import Refusal, Refused
-from simulator.diagnostics.service import EVERY_SESSION, NOT_DEFAULT, ONLY_EXTENDED, Session
+from simulator.diagnostics.service import EVERY_SESSION, NOT_DEFAULT, ONLY_EXTENDED, Later, Session
 
 #: The security level of what a workshop may do once it has the key, and that of programming.
 WORKSHOP, PROGRAMMING = 0x01, 0x11
@@ -51,8 +51,8 @@ class Routine:
     #: Which of start (1), stop (2) and results (3) it has.
     controls: frozenset[int] = frozenset({1, 2, 3})
 
-    def start(self, t_ns: int, option: bytes) -> bytes:
-        """Begin, or refuse: here belongs what must hold."""
+    def start(self, t_ns: int, option: bytes) -> bytes | Later:
+        """Begin, or refuse: here belongs what must hold. With Later the tester waits for the end in this one answer."""
         raise Refused(Refusal.CONDITIONS_NOT_CORRECT)
 
     def stop(self, t_ns: int) -> bytes:

@@ -18,8 +18,10 @@ from simulator.datalink.controller import Outgoing
 from simulator.diagnostics import (
     SERVICES,
     DataIdentifier,
+    Later,
     Refusal,
     Refused,
+    Request,
     Routine,
     Session,
     Snapshot,
@@ -461,11 +463,13 @@ def test_suppressed_answer_after_pending_is_sent() -> None:
     class Slow(Routine):
         number, level = 0x0302, None
 
+        def start(self, t_ns: int, option: bytes) -> Later:
+            return Later(100 * MS_NS, lambda then_ns: b"\x07")
+
     bench.server.add_routine(Slow())
     bench.ask("10 03")
     assert bench.ask("31 81 02 01") == []
-    assert bench.server.routines[0x0201].results(bench.t_ns) == b"\x01"
-    assert bench.ask("31 81 03 02") == ["7F 31 22"]
+    assert bench.ask("31 81 03 02") == ["7F 31 78", "71 01 03 02 07"]
 
 
 def test_busy() -> None:
@@ -475,8 +479,6 @@ def test_busy() -> None:
     finish: Callable[[int, bytes], None] = lambda t_ns, data: None  # noqa: E731
     bench.server.add_data(DataIdentifier(0x0101, "slow", None, finish, 1, level=None, write_ns=SECOND_NS))
     bench.ask("10 03")
-    from simulator.diagnostics import Request
-
     bench.server.request(Request(bench.t_ns, bytes.fromhex("2E010100"), network="LINE-1"))
     bench.server.request(Request(bench.t_ns, bytes.fromhex("3E80"), network="LINE-1"))
     bench.server.request(Request(bench.t_ns, bytes.fromhex("22F186"), network="LINE-1"))

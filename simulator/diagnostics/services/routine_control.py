@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from simulator.diagnostics.refusal import Refusal, Refused
-from simulator.diagnostics.service import NOT_DEFAULT, POSITIVE, Request, Service
+from simulator.diagnostics.service import NOT_DEFAULT, POSITIVE, Later, Request, Service
 
 if TYPE_CHECKING:
     from simulator.diagnostics.server import Server
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 START, STOP, RESULTS = 0x01, 0x02, 0x03
 
 
-def _answer(server: Server, request: Request) -> bytes:
+def _answer(server: Server, request: Request) -> bytes | Later:
     # in the order of the figure of 14.2: identifier (in this session), security, control type, length, the routine
     control, option = request.sub_function, request.payload[4:]
     routine = server.routines.get(int.from_bytes(request.payload[2:4], "big"))
@@ -26,11 +26,14 @@ def _answer(server: Server, request: Request) -> bytes:
         raise Refused(Refusal.SUB_FUNCTION_NOT_SUPPORTED)
     if len(option) not in (routine.option_lengths if control == START else (0,)):
         raise Refused(Refusal.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
+    head = bytes((SERVICE.number + POSITIVE, control)) + request.payload[2:4]
     if control == START:
         record = routine.start(request.t_ns, option)
-    else:
-        record = routine.stop(request.t_ns) if control == STOP else routine.results(request.t_ns)
-    return bytes((SERVICE.number + POSITIVE, control)) + request.payload[2:4] + record
+        if isinstance(record, Later):
+            finish = record.finish
+            return Later(record.duration_ns, lambda t_ns: head + finish(t_ns))
+        return head + record
+    return head + (routine.stop(request.t_ns) if control == STOP else routine.results(request.t_ns))
 
 
 SERVICE = Service(
