@@ -25,6 +25,8 @@ _WIDTH, _LEFT, _RIGHT, _TOP = 190.0, 14.0, 24.0, 14.0
 _STRIP, _LOW_STRIP, _NAME, _GAP, _LINE, _BAR = 15.0, 6.0, 4.5, 2.5, 3.4, 2.4
 _FOOT = 22.0
 _SMALL = 7.0
+#: Gaps shorter than this part of the time are not drawn: less than a line is wide.
+_FINEST = 600
 #: Error passive and bus-off. Bosch CAN Specification 2.0 (1991), 12.2, rules 9 and 10.
 _PASSIVE, _OFF = 128, 256
 #: A heavily disturbed bus (the same, note to 12.2); whoever stays below gets a lower strip.
@@ -130,6 +132,17 @@ def _heading(account: Account, networks: bool) -> str:
     return f"{name}   highest TEC {sent}, REC {received}; at the end {account.state}"
 
 
+def joined(stretches: Sequence[tuple[float, float]], gap: float) -> list[tuple[float, float]]:
+    """(start, length) of stretches of time, those that touch, or nearly, as one."""
+    found: list[list[float]] = []
+    for start, end in stretches:
+        if found and start - found[-1][1] <= gap:
+            found[-1][1] = end
+        else:
+            found.append([start, end])
+    return [(start, end - start) for start, end in found]
+
+
 def _draw_strip(axes: Axes, account: Account, factor: float, until: float, heading: str) -> None:
     times = [0.0, *(t_ns / factor for t_ns, _, _ in account.points), until]
     sent = [0, *(one for _, one, _ in account.points)]
@@ -137,7 +150,7 @@ def _draw_strip(axes: Axes, account: Account, factor: float, until: float, headi
     passive = [max(pair) >= _PASSIVE and pair[0] < _OFF for pair in zip(sent, received, strict=True)]
     off = [one >= _OFF for one in sent]
     for flags, shade, hatch in ((passive, "0.87", ""), (off, "white", "//////")):
-        spans = [(times[k], times[k + 1] - times[k]) for k, flag in enumerate(flags) if flag]
+        spans = joined([(times[k], times[k + 1]) for k, flag in enumerate(flags) if flag], until / _FINEST)
         if spans:
             axes.broken_barh(spans, (0, 290), facecolor=shade, hatch=hatch, edgecolor="0.55", linewidth=0, zorder=1)
     low = _tall(account) < _STRIP

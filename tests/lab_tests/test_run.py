@@ -12,7 +12,7 @@ from command_line import good, sixtyohm
 from writing import misplaced, writing_of
 
 from lab.controllers import Change
-from lab.countercurves import counter_figure, fault_bars
+from lab.countercurves import counter_figure, fault_bars, joined
 from lab.responses import Responses
 from lab.running import Outcome, run_networks
 from simulator.reader import find_vehicle, load_vehicle
@@ -121,6 +121,10 @@ def test_the_responses_are_shown_when_asked_for() -> None:
     assert "bound ms" in shown
     assert "GbxGear" in shown
     assert "bound ms" not in sixtyohm("run", "pipkin", "--seconds", "0.5").out
+
+
+def test_stretches_that_nearly_touch_are_one() -> None:
+    assert joined([(0, 1), (1, 2), (2.05, 3), (5, 6)], 0.1) == [(0, 3), (5, 1)]
 
 
 def test_fault_bars() -> None:
