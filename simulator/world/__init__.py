@@ -6,11 +6,12 @@ from simulator.world.fluid import Fluid
 from simulator.world.monitors import Monitors
 from simulator.world.must_hold import Broken
 from simulator.world.powertrain import State
-from simulator.world.replaced import ReplacedUnit
+from simulator.world.replaced import AsFound, ReplacedUnit
 from simulator.world.track import BackOnTheRoad, Step
 from simulator.world.world import World
 
 __all__ = [
+    "AsFound",
     "BackOnTheRoad",
     "Broken",
     "CalibrationRoutine",

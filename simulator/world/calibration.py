@@ -27,14 +27,14 @@ class CalibrationRoutine(Routine):
     name = "calibration"
     sessions = NOT_DEFAULT - {Session.PROGRAMMING}
 
-    def __init__(self, unit: ReplacedUnit, calibration: Calibration) -> None:
+    def __init__(self, unit: ReplacedUnit, calibration: Calibration, *, done: bool = False) -> None:
         self.number = calibration.number
         self.unit, self.calibration = unit, calibration
         self.lost: Broken | None = None
         self.percent = 0
-        self._state = NEVER_RUN
+        self._state = DONE if done else NEVER_RUN
         self._begun_ns = self._next_ns = NEVER_NS
-        self._had_values = False
+        self._had_values = done
 
     @property
     def running(self) -> bool:

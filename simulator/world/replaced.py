@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from simulator.diagnostics import Configuration, DataIdentifier, Refusal, Refused, Session
 from simulator.diagnostics.data import PROGRAMMING, WORKSHOP
@@ -19,6 +19,20 @@ _SECOND_NS = 1_000_000_000
 _ONLY_PROGRAMMING = frozenset({Session.PROGRAMMING})
 #: What the identity of a fitted unit may differ in, with its data identifier.
 _TEXTS = {"part_number": PART_NUMBER, "software_number": SOFTWARE_NUMBER}
+
+
+@dataclass(frozen=True)
+class AsFound:
+    """How a unit stands in the vehicle when the work begins; without anything it comes out of its box.
+
+    ``fitted``: where its part_number or software_number is another than the vehicle file says. ``told``: what it knows
+    already, by the title of each item; all of them count as in force, and it counts as calibrated. ``broke_off``: at
+    what part a writing broke off before.
+    """
+
+    fitted: Mapping[str, str] = field(default_factory=dict)
+    told: Mapping[str, float] = field(default_factory=dict)
+    broke_off: float | None = None
 
 
 @dataclass
@@ -43,43 +57,54 @@ class Told:
 
 
 class ReplacedUnit:
-    """A unit as it comes out of its box, in a vehicle that runs.
+    """A unit that is not, or not only, what the vehicle had before, in a vehicle that runs.
 
-    ``fitted``: where its part_number or software_number is another than the vehicle file says. Until it has been told
-    everything and has restarted, none of its messages is sent. ``broke_off``: at what part of a writing it broke off,
-    until all has been written anew; it is in start-up mode then: it answers its name and takes its values again in the
-    programming session, and nothing else.
+    Until it has been told everything and has restarted, none of its messages is sent. ``broke_off``: at what part of a
+    writing it broke off, until all has been written anew; it is in start-up mode then: it answers its name and takes
+    its values again in the programming session, and nothing else.
     """
 
-    def __init__(self, world: World, service: Service, fitted: Mapping[str, str] | None = None) -> None:
+    def __init__(self, world: World, service: Service, found: AsFound | None = None) -> None:
+        found = found or AsFound()
         self.world, self.service = world, service
         self.name = service.unit
         self.module = world.simulation.modules[service.unit]
-        self.told = Told()
-        self.broke_off: float | None = None
+        self.told = self._already(found.told)
+        self.broke_off = found.broke_off
         self.writing: Writing | None = None
         self.identified: set[int] = set()
         self.started: Callable[[int], None] = lambda t_ns: None
         self._misfit: dict[str, tuple[str, str]] = {}
-        for each, text in (fitted or {}).items():
+        for each, text in found.fitted.items():
             if each not in _TEXTS:
                 raise UnknownName("number of a fitted unit", each, _TEXTS)
             wanted = str(getattr(self.module.unit.identity, each))
             if text != wanted:
                 self._misfit[each] = (text, wanted)
         for each, number in _TEXTS.items():
-            text = (fitted or {}).get(each, str(getattr(self.module.unit.identity, each)))
+            text = found.fitted.get(each, str(getattr(self.module.unit.identity, each)))
             self._name(number, each, text)
         self.in_vehicle = True
         self.module.unit.memory.clear()
         if service.calibration is not None:
-            world.calibration = "never done"
+            world.calibration = "done" if found.told else "never done"
+        if not found.told and found.broke_off is None:
+            world.exchange(self.name)
         self._offer()
         self._awake = world.is_awake(self.name)
         self._restart = self.module.unit.restart
         self.module.unit.restart = self._reset
         world.simulation.notice(self._noticed)
         self.settle()
+
+    def _already(self, told: Mapping[str, float]) -> Told:
+        """What it has been told before the work begins. Raises UnknownName."""
+        items = {item.title: item for item in self.service.configuration}
+        for title in told:
+            if title not in items:
+                raise UnknownName("item of the configuration", title, items)
+        stored = {items[title].number: replace(items[title], value=value).data for title, value in told.items()}
+        return Told(stored, set(), dict(stored))
 
     # -- what it is ---------------------------------------------------------------------------------------------
 
@@ -118,13 +143,13 @@ class ReplacedUnit:
         """Its supply, in volt."""
         return self.world.supply_volt(self.name)
 
-    def fit(self, fitted: Mapping[str, str] | None = None) -> ReplacedUnit:
+    def fit(self, found: AsFound | None = None) -> ReplacedUnit:
         """Another unit in its place, ignition off. Raises BadRequest."""
         if self.world.simulation.condition.ignition_on:
             raise BadRequest("a unit is not changed with the ignition on: turn the key off first")
         self.in_vehicle = False
         self.module.unit.restart = self._restart
-        return ReplacedUnit(self.world, self.service, fitted)
+        return ReplacedUnit(self.world, self.service, found)
 
     # -- what it offers to a tester -----------------------------------------------------------------------------
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from simulator.diagnostics import Status
 from simulator.errors import UnknownName
 from simulator.world.calibration import CalibrationRoutine
 from simulator.world.monitors import LOOK_NS, Monitors
-from simulator.world.replaced import ReplacedUnit
+from simulator.world.replaced import AsFound, ReplacedUnit
 from simulator.world.world import World
 
 #: The words for a step.
@@ -30,29 +30,29 @@ class BackOnTheRoad:
     """The track of one replaced unit in a vehicle that runs.
 
     It only looks: requests come from a tester, hands work on the ``world``. ``unit`` is the one that is in the vehicle.
-    ``note_roll_call`` tells it of a roll call, since nobody else knows that one was taken. Raises UnknownName where the
-    vehicle file has no ``service:`` of that unit.
+    ``note_roll_call`` tells it of a roll call, since nobody else knows that one was taken. ``found``: how the unit
+    stands there. Raises UnknownName where the vehicle file has no ``service:`` of that unit.
     """
 
-    def __init__(self, world: World, unit: str, fitted: Mapping[str, str] | None = None) -> None:
+    def __init__(self, world: World, unit: str, found: AsFound | None = None) -> None:
         services = world.simulation.drawn.road.service
         if unit not in services:
             raise UnknownName("unit with a way back into service", unit, services)
         self.world, self.service = world, services[unit]
-        self._take_in(ReplacedUnit(world, self.service, fitted))
+        self._take_in(ReplacedUnit(world, self.service, found))
         self._look_ns = world.simulation.t_ns
         self._plan()
 
-    def fit(self, fitted: Mapping[str, str] | None = None) -> None:
+    def fit(self, found: AsFound | None = None) -> None:
         """Put another unit in, ignition off. Raises BadRequest."""
-        self._take_in(self.unit.fit(fitted))
+        self._take_in(self.unit.fit(found))
 
     def _take_in(self, unit: ReplacedUnit) -> None:
         self.unit = unit
         server = unit.module.unit.server
         self.routine = None
         if self.service.calibration is not None:
-            self.routine = CalibrationRoutine(unit, self.service.calibration)
+            self.routine = CalibrationRoutine(unit, self.service.calibration, done=self.world.calibration == "done")
             server.add_routine(self.routine)
         self.monitors = Monitors(unit)
         check = unit.module.unit.check
@@ -168,6 +168,8 @@ class BackOnTheRoad:
         low, high = level.window_celsius
         if fluid.plug_open:
             return Step("level", RUNNING, f"{self.world.plug_words(self.unit.name)}, fluid {state.fluid:.0f} Celsius")
+        if fluid.closed_celsius is None and fluid.litre == level.litre:
+            return Step("level", DONE, "not touched")
         if fluid.closed_celsius is None:
             if state.engine != "running":
                 return Step("level", NOT_READY, "the engine does not run", "let it idle in park")
@@ -177,10 +179,12 @@ class BackOnTheRoad:
             if state.fluid < low:
                 return Step("level", NOT_READY, f"the fluid has {state.fluid:.0f} Celsius, {low:g} wanted", "wait")
             return Step("level", READY)
-        if abs(fluid.error_litre) <= level.tolerance_litre and low <= fluid.closed_celsius <= high:
+        right = abs(fluid.error_litre) <= level.tolerance_litre
+        if right and low <= fluid.closed_celsius <= high and fluid.closed_dripping:
             return Step("level", DONE)
         word = "low" if fluid.error_litre < 0.0 else "high"
-        why = f"closed at {fluid.closed_celsius:.0f} Celsius: {abs(fluid.error_litre):.3f} litre too {word}"
+        seen = "" if fluid.closed_dripping else ", not at drops"
+        why = f"closed at {fluid.closed_celsius:.0f} Celsius{seen}: {abs(fluid.error_litre):.3f} litre too {word}"
         return Step(
             "level", STOPPED, why, f"fill up, open the plug between {low:g} and {high:g} Celsius, close at drops"
         )

@@ -40,9 +40,8 @@ class World:
         self.simulation = simulation
         vehicle = simulation.drawn
         self.drivetrain = vehicle.road.drivetrain or Drivetrain()
-        self.fluids = {
-            unit: Fluid(service.level) for unit, service in vehicle.road.service.items() if service.level is not None
-        }
+        levels = {unit: service.level for unit, service in vehicle.road.service.items()}
+        self.fluids = {unit: Fluid(level, level.litre) for unit, level in levels.items() if level is not None}
         self.supply: Supply | None = None
         self.lamps = False
         #: What a replaced unit says of its calibration, as a word of the quantity; the track of its service sets it.
@@ -165,6 +164,11 @@ class World:
         if not 0.0 <= litre <= 20.0:
             raise BadRequest(f"{litre:g} litre cannot be filled in: write 0 to 20")
         self.fluid(unit).add(litre, self.state.outside)
+
+    def exchange(self, unit: str) -> None:
+        """A unit is exchanged: of its fluid is left what the vehicle file says, and no level has been set."""
+        if unit in self.fluids:
+            self.fluids[unit] = Fluid(self.fluids[unit].level)
 
     def plug_words(self, unit: str) -> str:
         """What one sees at the overflow plug of a unit: closed, nothing, drops, a stream."""

@@ -1,158 +1,20 @@
-"""A replaced unit on its way back into service: the whole pass over the simulated bus, and the ways to fail it.
+"""A replaced unit on its way back into service: the whole pass over the simulated bus, and what then helps.
 
-Refusal codes and their names: ISO 14229-1:2020, annex A.1. Sessions, security access, the order of checks: the same
-standard, 8.7 and 10; S3: ISO 14229-2:2013. What a workshop does and in which order: common practice, no source.
+Refusal codes and their names: ISO 14229-1:2020, annex A.1. What a workshop does and in which order: common practice, no
+source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Iterator
 
 import pytest
-from socket_client import SocketClient
+from workshop import Workshop, codes, routine
 
 import faults
-from simulator.condition import Condition
 from simulator.diagnostics import Refusal
-from simulator.reader import find_vehicle, load_vehicle
-from simulator.simulation import Simulation
-from simulator.vehicle import Vehicle
-from simulator.world import BackOnTheRoad, World
-
-
-class Workshop:
-    """A vehicle with a replaced gearbox unit, a tester at its socket, and hands.
-
-    ``minutes``: how long the road test is; the fluid begins at ``celsius``.
-    """
-
-    def __init__(
-        self,
-        name: str = "pipkin",
-        *,
-        celsius: float = 36.0,
-        minutes: float = 1.0,
-        fault: str = "",
-        fitted: dict[str, str] | None = None,
-    ) -> None:
-        self.vehicle = shortened(load_vehicle(find_vehicle(name)), minutes)
-        self.service = self.vehicle.road.service["GBX"]
-        faulty = faults.parse(fault).apply(self.vehicle) if fault else self.vehicle
-        self.simulation = Simulation(faulty, condition=Condition(ignition_on=False))
-        self.world = World(self.simulation, celsius=celsius)
-        self.track = BackOnTheRoad(self.world, "GBX", fitted)
-        self.tester = SocketClient(self.simulation, "GBX")
-        self.world.key(on=True)
-        self.simulation.advance(1.0)
-
-    def word(self, step: str) -> str:
-        return self.track.step(step).word
-
-    def why(self, step: str) -> str:
-        return self.track.step(step).why
-
-    def wait(self, seconds: float) -> None:
-        self.simulation.advance(seconds)
-
-    def extended(self) -> None:
-        """The extended session, unlocked."""
-        assert self.tester.ask("1003")[0] == 0x50
-        self.tester.unlock()
-
-    def write_request(self, number: int, data: bytes = b"") -> bytes:
-        item = self.service.configuration[number]
-        return b"\x2e" + item.number.to_bytes(2, "big") + (data or item.data)
-
-    def write_all(self) -> None:
-        self.extended()
-        for number in range(len(self.service.configuration)):
-            assert self.tester.ask(self.write_request(number))[0] == 0x6E
-            assert self.tester.pending >= 1  # longer than P2, so "response pending" came first
-
-    def cycle_key(self) -> None:
-        self.world.key(on=False)
-        self.wait(2.0)
-        self.world.key(on=True)
-        self.wait(2.0)
-
-    def configure(self) -> None:
-        self.world.connect_supply(13.6, 70.0)
-        self.write_all()
-        self.cycle_key()
-
-    def idle(self) -> None:
-        """The engine runs, foot on the brake, lever in park."""
-        self.world.brake(held=True)
-        assert self.world.start_engine() == ""
-        self.wait(12.0)
-        assert self.world.state.engine == "running"
-
-    def fill(self) -> None:
-        """Fluid in, and the circuits filled: the lever through every position."""
-        self.world.add_fluid("GBX", 1.0)
-        for position in ("reverse", "neutral", "drive", "park"):
-            assert self.world.select(position)
-            self.wait(4.0)
-
-    def level(self) -> None:
-        self.fill()
-        while self.world.state.fluid < 36.0:
-            self.wait(5.0)
-        self.world.open_plug("GBX")
-        while self.world.plug_words("GBX") != "drops":
-            self.wait(5.0)
-        self.world.close_plug("GBX")
-
-    def ready_to_calibrate(self) -> None:
-        self.configure()
-        self.idle()
-        self.level()
-        self.extended()
-
-    def calibrate(self) -> bytes:
-        """Start the routine, keep the session alive to its end, and ask for its results."""
-        started = self.tester.ask(routine(1))
-        if started[0] == 0x7F:
-            return started
-        self.tester.keep_alive(45.0)
-        return self.tester.ask(routine(3))
-
-    def clear_all(self) -> None:
-        for module in self.vehicle.modules:
-            other = SocketClient(self.simulation, module)
-            assert other.ask("14FFFFFF") == b"\x54"
-
-    def roll_call(self) -> None:
-        answering = []
-        for module in self.vehicle.modules:
-            other = SocketClient(self.simulation, module)
-            if other.ask("3E00") == b"\x7e\x00":
-                answering.append(module)
-        self.track.note_roll_call(answering)
-
-    def drive(self) -> None:
-        """The route again and again, until nothing more comes of it."""
-        self.world.disconnect_supply()
-        for _ in range(4):
-            self.world.drive(self.service.road_test.script)
-            while self.world.state.legs:
-                self.wait(20.0)
-                if self.word("drive") in ("done", "stopped"):
-                    self.world.drive("release\nto 0 in 20\nbrake\nselect park")
-                    self.wait(25.0)
-                    return
-
-
-def shortened(vehicle: Vehicle, minutes: float) -> Vehicle:
-    """The same with a shorter road test, on fluid that need not be as warm."""
-    service = vehicle.road.service["GBX"]
-    test = replace(service.road_test, minutes=minutes, fluid_celsius=36.0 if minutes < 5 else 60.0)
-    return replace(vehicle, road=replace(vehicle.road, service={"GBX": replace(service, road_test=test)}))
-
-
-def routine(control: int) -> bytes:
-    return bytes((0x31, control, 0x03, 0x10))
+from simulator.errors import UnknownName
+from simulator.world import AsFound
 
 
 def whole_pass(shop: Workshop) -> None:
@@ -191,16 +53,6 @@ def whole_pass(shop: Workshop) -> None:
     assert track.finished
 
 
-def codes(shop: Workshop) -> list[str]:
-    """What the unit stores now, by service 19 02."""
-    from simulator.diagnostics import code_text
-
-    answer = shop.tester.ask("190209")
-    assert answer[:2] == b"\x59\x02"
-    rows = answer[3:]
-    return [code_text(int.from_bytes(rows[n : n + 3], "big")) for n in range(0, len(rows), 4)]
-
-
 def test_the_whole_pass() -> None:
     whole_pass(Workshop())
 
@@ -218,245 +70,6 @@ def test_the_whole_pass_at_full_length(name: str) -> None:
     whole_pass(shop)
 
 
-# -- the ways to fail it --------------------------------------------------------------------------------------------
-
-Way = Callable[[Workshop], int]
-WAYS: dict[str, tuple[Refusal, Way]] = {}
-
-
-def way(refusal: Refusal) -> Callable[[Way], Way]:
-    """A way to fail, and the refusal that it meets."""
-
-    def note(function: Way) -> Way:
-        WAYS[function.__name__] = refusal, function
-        return function
-
-    return note
-
-
-@way(Refusal.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION)
-def written_in_the_default_session(shop: Workshop) -> int:
-    return shop.tester.refusal(shop.write_request(0))
-
-
-@way(Refusal.SECURITY_ACCESS_DENIED)
-def written_without_a_key(shop: Workshop) -> int:
-    shop.tester.ask("1003")
-    return shop.tester.refusal(shop.write_request(0))
-
-
-@way(Refusal.INVALID_KEY)
-def a_wrong_key(shop: Workshop) -> int:
-    shop.tester.ask("1003")
-    shop.tester.ask("2701")
-    return shop.tester.refusal("270200000000")
-
-
-@way(Refusal.EXCEEDED_NUMBER_OF_ATTEMPTS)
-def a_wrong_key_three_times(shop: Workshop) -> int:
-    shop.tester.ask("1003")
-    for _ in range(2):
-        shop.tester.ask("2701")
-        shop.tester.ask("270200000000")
-    shop.tester.ask("2701")
-    return shop.tester.refusal("270200000000")
-
-
-@way(Refusal.REQUIRED_TIME_DELAY_NOT_EXPIRED)
-def asked_again_before_the_delay_is_over(shop: Workshop) -> int:
-    a_wrong_key_three_times(shop)
-    refused = shop.tester.refusal("2701")
-    shop.tester.keep_alive(11.0)
-    assert shop.tester.refusal("2701") == 0
-    return refused
-
-
-@way(Refusal.INCORRECT_MESSAGE_LENGTH_OR_INVALID_FORMAT)
-def written_a_byte_short(shop: Workshop) -> int:
-    shop.extended()
-    return shop.tester.refusal(shop.write_request(0, b"\x01"))
-
-
-@way(Refusal.REQUEST_OUT_OF_RANGE)
-def written_a_ratio_of_nothing(shop: Workshop) -> int:
-    shop.extended()
-    return shop.tester.refusal(shop.write_request(0, b"\x00\x00"))
-
-
-@way(Refusal.VOLTAGE_TOO_HIGH)
-def written_at_too_high_a_voltage(shop: Workshop) -> int:
-    shop.world.connect_supply(16.5, 100.0)
-    shop.extended()
-    return shop.tester.refusal(shop.write_request(0))
-
-
-@way(Refusal.ENGINE_IS_RUNNING)
-def written_with_the_engine_running(shop: Workshop) -> int:
-    shop.idle()
-    shop.extended()
-    assert shop.word("write") == "not ready"
-    return shop.tester.refusal(shop.write_request(0))
-
-
-@way(Refusal.VEHICLE_SPEED_TOO_HIGH)
-def written_while_it_rolls(shop: Workshop) -> int:
-    shop.world.drive("start\nbrake\nselect drive\nrelease\nto 20 in 5\nstop\nto 10 in 60")
-    shop.wait(10.0)
-    shop.extended()
-    return shop.tester.refusal(shop.write_request(0))
-
-
-@way(Refusal.REQUEST_SEQUENCE_ERROR)
-def calibrated_before_it_is_configured(shop: Workshop) -> int:
-    shop.idle()
-    shop.extended()
-    assert shop.why("routine") == "it has no configuration in force"
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.REQUEST_SEQUENCE_ERROR)
-def calibrated_before_the_key_was_cycled(shop: Workshop) -> int:
-    shop.world.connect_supply()
-    shop.write_all()
-    shop.idle()
-    shop.extended()
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.REQUEST_SEQUENCE_ERROR)
-def results_of_a_calibration_that_never_ran(shop: Workshop) -> int:
-    shop.configure()
-    shop.extended()
-    return shop.tester.refusal(routine(3))
-
-
-@way(Refusal.ENGINE_IS_NOT_RUNNING)
-def calibrated_with_the_engine_off(shop: Workshop) -> int:
-    shop.configure()
-    shop.world.brake(held=True)
-    shop.extended()
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.ENGINE_RUN_TIME_TOO_LOW)
-def calibrated_right_after_the_start(shop: Workshop) -> int:
-    shop.configure()
-    shop.world.brake(held=True)
-    shop.world.start_engine()
-    shop.wait(3.0)
-    shop.extended()
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.RPM_TOO_HIGH)
-def calibrated_with_a_foot_on_the_accelerator(shop: Workshop) -> int:
-    shop.ready_to_calibrate()
-    shop.world.hold_engine(1_800.0)
-    shop.wait(2.0)
-    refused = shop.tester.refusal(routine(1))
-    shop.world.hold_engine(0.0)
-    shop.wait(2.0)
-    assert shop.tester.refusal(routine(1)) == 0
-    return refused
-
-
-@way(Refusal.BRAKE_SWITCH_NOT_CLOSED)
-def calibrated_without_the_brake(shop: Workshop) -> int:
-    shop.ready_to_calibrate()
-    shop.world.brake(held=False)
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.SHIFTER_LEVER_NOT_IN_PARK)
-def calibrated_in_neutral(shop: Workshop) -> int:
-    shop.ready_to_calibrate()
-    shop.world.select("neutral")
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.TEMPERATURE_TOO_LOW)
-def calibrated_with_cold_fluid(shop: Workshop) -> int:
-    shop.configure()
-    shop.idle()
-    shop.extended()
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.VOLTAGE_TOO_HIGH)
-def calibrated_at_too_high_a_voltage(shop: Workshop) -> int:
-    shop.ready_to_calibrate()
-    shop.world.connect_supply(16.5, 200.0)
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.BUSY_REPEAT_REQUEST)
-def started_while_it_runs(shop: Workshop) -> int:
-    shop.ready_to_calibrate()
-    assert shop.tester.refusal(routine(1)) == 0
-    assert shop.word("routine") == "running"
-    return shop.tester.refusal(routine(1))
-
-
-@way(Refusal.SUB_FUNCTION_NOT_SUPPORTED)
-def a_control_that_no_routine_has(shop: Workshop) -> int:
-    shop.ready_to_calibrate()
-    return shop.tester.refusal(routine(4))
-
-
-#: Ways that need a unit ready for its calibration: that takes some seconds of computing each.
-LATE = sorted(name for name, (_, function) in WAYS.items() if "ready_to_calibrate" in function.__code__.co_names)
-
-
-@pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=[pytest.mark.slow] if name in LATE else []) for name in sorted(WAYS)]
-)
-def test_a_way_to_be_refused(name: str) -> None:
-    refusal, function = WAYS[name]
-    code = function(Workshop(celsius=18.0 if "cold" in name else 36.0))
-    assert Refusal(code).words == refusal.words
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(WAYS))
-def test_a_way_to_be_refused_on_the_van(name: str) -> None:
-    refusal, function = WAYS[name]
-    code = function(Workshop("haulvey", celsius=18.0 if "cold" in name else 36.0))
-    assert Refusal(code).words == refusal.words
-
-
-def test_one_visit_with_all_that_must_hold_broken_in_turn() -> None:
-    """The same preconditions one after the other, each made good again: the unit forgets no refusal and keeps none."""
-    shop = Workshop()
-    shop.ready_to_calibrate()
-    world = shop.world
-    for disturb, mend, refusal in (
-        (lambda: world.brake(held=False), lambda: world.brake(held=True), Refusal.BRAKE_SWITCH_NOT_CLOSED),
-        (lambda: world.select("neutral"), lambda: world.select("park"), Refusal.SHIFTER_LEVER_NOT_IN_PARK),
-        (lambda: world.hold_engine(1_800.0), lambda: world.hold_engine(0.0), Refusal.RPM_TOO_HIGH),
-        (lambda: world.connect_supply(16.5, 200.0), lambda: world.connect_supply(13.5), Refusal.VOLTAGE_TOO_HIGH),
-        (lambda: None, lambda: None, None),
-    ):
-        disturb()
-        shop.wait(1.5)
-        code = shop.tester.refusal(routine(1))
-        assert code == (refusal or 0), refusal
-        mend()
-        shop.wait(1.5)
-    assert Refusal(shop.tester.refusal(routine(1))).words == "busyRepeatRequest"
-    # released at sixty percent
-    shop.tester.keep_alive(0.6 * 30.0 - 2.0)
-    world.brake(held=False)
-    shop.wait(1.0)
-    state, percent, code = shop.tester.ask(routine(3))[4:]
-    assert (state, Refusal(code).words) == (0x02, "brakeSwitchNotClosed")
-    assert 55 <= percent <= 65
-
-
-def test_there_are_enough_ways() -> None:
-    assert len(WAYS) >= 20
-    assert len({refusal for refusal, _ in WAYS.values()}) >= 16
-
-
 def test_hot_fluid() -> None:
     shop = Workshop(celsius=97.0)
     shop.configure()
@@ -468,7 +81,7 @@ def test_hot_fluid() -> None:
 
 
 def test_a_unit_with_the_wrong_software() -> None:
-    shop = Workshop(fitted={"software_number": "GBX-S00001"})
+    shop = Workshop(found=AsFound(fitted={"software_number": "GBX-S00001"}))
     assert shop.tester.ask("22F188")[3:] == b"GBX-S00001"
     shop.tester.ask("22F187")
     assert shop.word("identity") == "stopped"
@@ -552,79 +165,6 @@ def test_the_key_turned_off_while_writing() -> None:
     shop.tester.ask(shop.write_request(0), timeout=2.0)
     shop.wait(5.0)
     assert shop.track.unit.broke_off == pytest.approx(3.0 / 8.0, abs=0.02)
-
-
-# -- what must hold to the end --------------------------------------------------------------------------------------
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    ("disturb", "words", "refusal"),
-    [
-        (lambda shop: shop.world.brake(held=False), "the brake is not held", "brakeSwitchNotClosed"),
-        (lambda shop: shop.world.select("neutral"), "the selector is in neutral", "shifterLeverNotInPark"),
-        (lambda shop: shop.world.stop_engine(), "the engine does not run", "engineIsNotRunning"),
-        (lambda shop: shop.world.hold_engine(2_000.0), "the engine turns at", "rpmTooHigh"),
-        (lambda shop: shop.world.connect_supply(17.0, 200.0), "above 14.8", "voltageTooHigh"),
-    ],
-)
-def test_lost_on_the_way(disturb: Callable[[Workshop], object], words: str, refusal: str) -> None:
-    shop = Workshop()
-    shop.ready_to_calibrate()
-    assert shop.tester.ask(routine(1))[0] == 0x71
-    shop.tester.keep_alive(0.6 * 30.0)
-    disturb(shop)
-    shop.tester.keep_alive(15.0)
-    answer = shop.tester.ask(routine(3))
-    state, percent, code = answer[4:]
-    assert state == 0x02  # not complete
-    assert 58 <= percent <= 68
-    assert Refusal(code).words == refusal
-    assert shop.word("routine") == "stopped"
-    assert words in shop.why("routine")
-    assert shop.world.calibration == "failed"
-
-
-def test_the_session_ends_without_tester_present() -> None:
-    shop = Workshop()
-    shop.ready_to_calibrate()
-    assert shop.tester.ask(routine(1))[0] == 0x71
-    shop.wait(8.0)
-    shop.extended()
-    assert shop.tester.ask(routine(3))[4] == 0x02
-    assert shop.why("routine").startswith("the diagnostic session has ended, at 1")  # S3: after 5 of 30 s
-
-
-@pytest.mark.slow
-def test_the_key_turned_off_while_calibrating() -> None:
-    shop = Workshop()
-    shop.ready_to_calibrate()
-    shop.tester.ask(routine(1))
-    shop.tester.keep_alive(10.0)
-    shop.cycle_key()
-    assert shop.word("routine") == "stopped"
-
-
-@pytest.mark.slow
-def test_stopped_by_the_tester() -> None:
-    shop = Workshop()
-    shop.ready_to_calibrate()
-    shop.tester.ask(routine(1))
-    shop.tester.keep_alive(10.0)
-    assert shop.tester.ask(routine(2))[4] == 0x02
-    assert shop.calibrate()[4:] == bytes((0x00, 100, 0x00))  # again, and to the end
-
-
-@pytest.mark.slow
-def test_too_little_fluid_ends_the_calibration() -> None:
-    shop = Workshop(celsius=50.0)
-    shop.configure()
-    shop.idle()
-    shop.extended()
-    state, percent, code = shop.calibrate()[4:]
-    assert (state, Refusal(code).words) == (0x02, "failurePreventsExecutionOfRequestedAction")
-    assert percent == 60
-    assert shop.track.step("routine").helps == "put the fluid level right"
 
 
 # -- level, clear, road ---------------------------------------------------------------------------------------------
@@ -719,3 +259,26 @@ def steps_of_a_run() -> Iterator[str]:
 @pytest.mark.slow
 def test_the_same_work_gives_the_same_steps() -> None:
     assert list(steps_of_a_run()) == list(steps_of_a_run())
+
+
+def test_a_unit_that_was_told_the_wrong_axle_before_shows_it_on_the_road() -> None:
+    shop = Workshop(found=AsFound(told={"axle ratio": 3.7, "tyre size": 1.93}))
+    assert (shop.word("write"), shop.word("read back"), shop.word("routine")) == ("done", "ready", "done")
+    assert codes(shop) == []
+    shop.clear_all()
+    shop.drive()
+    assert codes(shop) == ["P0720-00"]
+
+
+def test_a_unit_whose_writing_broke_off_before_is_found_in_start_up_mode() -> None:
+    shop = Workshop(found=AsFound(broke_off=0.4))
+    assert shop.why("write") == "it broke off at 40 %; the unit is in start-up mode"
+    shop.wait(5.0)
+    assert codes(shop) == ["U0300-51"]
+
+
+def test_what_nobody_can_be_told() -> None:
+    with pytest.raises(UnknownName, match="axle ratio"):
+        Workshop(found=AsFound(told={"axle": 3.7}))
+    with pytest.raises(UnknownName, match="software_number"):
+        Workshop(found=AsFound(fitted={"software": "1"}))
