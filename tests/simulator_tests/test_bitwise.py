@@ -16,7 +16,6 @@ from bit_bench import BIT_NS, BitBench
 from simulator.datalink.controller import Outcome, Outgoing
 from simulator.datalink.frame import encode
 
-
 VECTORS = json.loads((Path(__file__).parents[1] / "files" / "frames.json").read_text())["frames"]
 
 
