@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
+from simulator.diagnostics.server import ANSWER_NS
 from simulator.kernels.payload import crc_8
 from simulator.modules.codec import Packer
-from simulator.diagnostics.server import ANSWER_NS
 from simulator.modules.control_module import ControlModule
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.vehicle import Message
