@@ -88,17 +88,23 @@ def run_networks(
     logs: Sequence[str] = (),
     seed: int = 0,
     bridges: Sequence[Bridge] = (),
+    drive: str = "",
 ) -> Outcome:
     """Run a vehicle from t = 0, battery and ignition on; the faults follow their timelines.
 
-    ``logs``: files whose endings say their formats (``simulator.logs``). With ``bridges`` it runs in real time. Raises
-    BadRequest for another ending, for a file named twice, and for faults the vehicle cannot have.
+    ``logs``: files whose endings say their formats (``simulator.logs``). With ``bridges`` it runs in real time.
+    ``drive``: a drive script, or the name of one; the vehicle moves by it. Raises BadRequest for another ending, for a
+    file named twice, and for faults the vehicle cannot have.
     """
     if len(set(logs)) < len(logs):
         raise BadRequest("two logs in one file: give each a name of its own")
     parsed = tuple(faults.parse(text).canonical(vehicle) for text in fault_texts)
     counts = {name: NetworkCount(name) for name in vehicle.networks}
     simulation = Simulation(vehicle, faults=parsed, seed=seed)
+    if drive:
+        from simulator.world import World
+
+        World(simulation, script=drive)
     simulation.subscribe(
         lambda record: _count(counts[record.network], record), lambda batch: _count_batch(counts, batch)
     )

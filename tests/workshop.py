@@ -128,7 +128,7 @@ class Workshop:
     def drive(self) -> None:
         """The route again and again, until nothing more comes of it."""
         self.world.disconnect_supply()
-        for _ in range(4):
+        for _ in range(14):
             self.world.drive(self.service.road_test.script)
             while self.world.state.legs:
                 self.wait(20.0)

@@ -138,11 +138,12 @@ def _bits(frame: Frame, positions: Iterable[int]) -> str:
     help='In real time, with a python-can bus: "interface=udp_multicast,channel=239.74.163.2"; at=PLACE taps there.',
 )
 @click.option("--allow-hardware", is_flag=True, help="A bridge may lead to a real wire.")
+@click.option("--drive", metavar="SCRIPT", help="The vehicle moves: the name of a drive script, or a file with one.")
 @click.option("--responses", is_flag=True, help="How long every cyclic message took at worst, and could take.")
 @json_option
 def run(
     vehicle: str, seconds: float, faults: tuple[str, ...], logs: tuple[str, ...], seed: int, counters: str | None,
-    bridge_texts: tuple[str, ...], allow_hardware: bool, responses: bool, as_json: bool,
+    bridge_texts: tuple[str, ...], allow_hardware: bool, drive: str | None, responses: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Run the networks for a while, as fast as it goes; faults follow their timelines."""
     from lab.bridge import allowed, bridge_of
@@ -157,7 +158,8 @@ def run(
         from lab.pictures import check_ending
 
         check_ending(counters)
-    outcome = run_networks(drawn, seconds, fault_texts=faults, logs=logs, seed=seed, bridges=bridges)
+    script = _script(drive) if drive is not None else ""
+    outcome = run_networks(drawn, seconds, fault_texts=faults, logs=logs, seed=seed, bridges=bridges, drive=script)
     if counters is not None:
         from lab.countercurves import draw_counters
 
@@ -168,6 +170,22 @@ def run(
         _show_run(outcome, responses)
         if counters is not None:
             console().print(f"picture: {counters}", soft_wrap=True)
+
+
+def _script(name: str) -> str:
+    """The text of a drive script by its name, or out of a file. Raises BadFile, UnknownName."""
+    from simulator.drive import SCRIPTS, read_script
+    from simulator.errors import UnknownName
+
+    if name in SCRIPTS:
+        return SCRIPTS[name]
+    try:
+        with open(name, encoding="utf-8") as file:
+            text = file.read(1 << 20)
+    except (OSError, UnicodeDecodeError) as error:
+        raise UnknownName("drive script or file", name, SCRIPTS) from error
+    read_script(text, name)
+    return text
 
 
 def _show_run(outcome: Outcome, responses: bool) -> None:
