@@ -151,7 +151,7 @@ class Island:
         """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
         other = next((one for one in others if not one.at_rest), others[0])
         at_ns = other.now_ns
-        bus.anchor.plain(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
+        bus.anchor(self.world, self.clock, at_ns if not other.at_rest or at_ns > t_ns else t_ns)
         for one in others:
             for name in set(one.number) & set(self.number):
                 n = self.number[name]
@@ -221,7 +221,7 @@ class Island:
 
     def set_off(self, t_ns: int, *numbers: int) -> None:
         """Count bits from an instant on: all of a quiet bus, or some controllers."""
-        bus.anchor.plain(self.world, self.clock, t_ns)
+        bus.anchor(self.world, self.clock, t_ns)
         if self.world[layout.TIMED]:
             chosen = list(numbers) or slice(None)
             self.rows[chosen, layout.DUE_PS], self.rows[chosen, layout.SAMPLED] = 1000 * t_ns, 1
@@ -235,7 +235,7 @@ class Island:
             rows[:, field] = 1
         rows[:, layout.STATE], rows[:, layout.AT] = layout.INTERMISSION, -1
         world[layout.OPENED_NS] = world[layout.OFFERED_NS] = -1
-        bus.anchor.plain(world, self.clock, t_ns)
+        bus.anchor(world, self.clock, t_ns)
         self.due_ns = t_ns
 
     def settle(self) -> list[list[int]]:

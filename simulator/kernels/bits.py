@@ -21,7 +21,7 @@ from simulator.kernels.bus import (
     spend,
 )
 from simulator.kernels.controller import step
-from simulator.kernels.jit import compiled, inlined
+from simulator.kernels.jit import PLAIN_RUNS, compiled, compiled_after, inlined
 from simulator.kernels.layout import (
     ALONE,
     AWAKE,
@@ -258,7 +258,7 @@ def _full(rows: Ints, world: Ints, notes: Ints, trace: Ints) -> bool:
     return full
 
 
-@compiled
+@compiled_after(PLAIN_RUNS)
 def run_bits(
     rows: Ints,
     world: Ints,

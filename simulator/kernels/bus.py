@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.kernels.jit import compiled, inlined
+from simulator.kernels.jit import compiled, inlined, plain_for_python
 from simulator.kernels.layout import (
     ANCHOR_NS,
     AWAKE,
@@ -42,7 +42,7 @@ NOMINAL_NS, DATA_NS, NOMINAL_POINT, DATA_POINT, MORE_NS = range(5)
 def place_of(keys: Ints, drive: int) -> int:
     """Where a set of drivers is, or would be, in the table of levels."""
     last = keys.shape[0] - 1
-    k: int = (drive * 0x9E3779B1 >> 7) & last
+    k: int = ((drive ^ drive >> 30) & 0x3FFFFFFF) * 0x9E3779B1 >> 7 & last
     while keys[k] != drive and keys[k] != -1:
         k = (k + 1) & last
     return k
@@ -55,7 +55,7 @@ def now_ns(world: Ints, clock: Floats) -> int:
     return t_ns
 
 
-@compiled
+@plain_for_python
 def anchor(world: Ints, clock: Floats, t_ns: int) -> None:
     """Count time from here on."""
     world[ANCHOR_NS] = t_ns
@@ -133,7 +133,7 @@ def spend(clock: Floats, world: Ints, before: int, after: int) -> None:
         clock[MORE_NS] += first + last
 
 
-@compiled
+@plain_for_python
 def catch_up(rows: Ints, n: int) -> None:
     """Take over what the twin has read; from here on a controller reads by itself."""
     m = rows[n, TWIN] - 1

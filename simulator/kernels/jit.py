@@ -6,6 +6,7 @@ imported before a kernel needs it, and the kernels that a small question calls a
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from functools import cache, cached_property, update_wrapper
@@ -17,6 +18,8 @@ from typing import Any, Generic, ParamSpec, TypeVar, cast
 P = ParamSpec("P")
 R = TypeVar("R")
 
+#: Calls of the kernels of the wire in plain Python, some hundred frames' worth: less than to compile them, or to load.
+PLAIN_RUNS = 1000
 #: So many calls of a kernel in plain Python cost less than loading it compiled: some milliseconds against a second.
 PLAIN_CALLS = 100
 
@@ -46,7 +49,7 @@ class Kernel(Generic[P, R]):
         dispatcher = numba.njit(cache=True, **self._options)(whole)
         # numba looks at the kernel's own file only; what is kept on disk has constants and kernels of others in it
         if not isinstance(dispatcher, FunctionType):  # else the compiler is switched off
-            dispatcher._cache._cache_file._source_stamp = _stamp_of_all()
+            dispatcher._cache._cache_file._source_stamp = _stamp_of(self._function.__module__)
         return cast(Callable[P, R], dispatcher)
 
     @cached_property
@@ -67,10 +70,18 @@ class Kernel(Generic[P, R]):
 
 
 @cache
-def _stamp_of_all() -> str:
-    """A digest of all kernels' sources: with any of them changed, nothing kept on disk is good any more."""
+def _sources(kernels: str) -> frozenset[Path]:
+    """The file of a module of kernels, and those of all whose kernels or constants it uses."""
+    file = Path(__file__).parent / f"{kernels}.py"
+    used = re.findall(r"^from simulator\.kernels\.(\w+) import", file.read_text(encoding="utf-8"), re.MULTILINE)
+    return frozenset({file}).union(*(_sources(name) for name in used if name != "jit"))
+
+
+@cache
+def _stamp_of(module: str) -> str:
+    """A digest of all sources behind a module's kernels: with any of them changed, what is kept on disk is no good."""
     digest = blake2b()
-    for file in sorted(Path(__file__).parent.glob("*.py")):
+    for file in sorted(_sources(module.rpartition(".")[2])):
         digest.update(file.read_bytes())
     return digest.hexdigest()
 
@@ -81,8 +92,11 @@ def compiled(function: Callable[P, R]) -> Kernel[P, R]:
 
 
 def inlined(function: Callable[P, R]) -> Kernel[P, R]:
-    """As ``compiled``, and made part of every kernel that calls it: what is called for every bit must not be a call."""
-    return Kernel(function, 0, {"error_model": "python", "forceinline": True})
+    """As ``compiled``, and made part of every kernel that calls it: what is called for every bit must not be a call.
+
+    Plain Python for whoever else calls it.
+    """
+    return Kernel(function, sys.maxsize, {"error_model": "python", "forceinline": True})
 
 
 def compiled_when_busy(function: Callable[P, R]) -> Kernel[P, R]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, TRACE, UNKNOWN_SET
 from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
 from simulator.kernels.controller import step
-from simulator.kernels.jit import compiled, inlined
+from simulator.kernels.jit import PLAIN_RUNS, compiled, compiled_after, compiled_when_busy, inlined
 from simulator.kernels.layout import (
     BEFORE,
     BIT,
@@ -62,7 +62,7 @@ _NEVER_PS = 1 << 62
 STRETCH = 1 << 62
 
 
-@compiled
+@compiled_when_busy
 def fall_out(rows: Ints, world: Ints, timing: Ints, start_ps: int, before: int, first_note: int, notes: Ints) -> None:
     """Controllers in step have just sampled, and do not agree how long the rest of the bit is."""
     for n in range(rows.shape[0]):
@@ -259,7 +259,7 @@ def _trace(rows: Ints, world: Ints, trace: Ints, t_ps: int) -> None:
         world[TRACED] = 1
 
 
-@compiled
+@compiled_after(PLAIN_RUNS)
 def run_quanta(
     rows: Ints,
     world: Ints,

@@ -6,7 +6,7 @@ ISO 11898-1:2015 for the stuff count and the CRC start values.
 
 from __future__ import annotations
 
-from simulator.kernels.jit import compiled
+from simulator.kernels.jit import PLAIN_RUNS, compiled, compiled_after
 from simulator.kernels.layout import EXTENDED, FD, REMOTE, SWITCHED, Bytes
 from simulator.kernels.reading import checksum
 
@@ -74,7 +74,7 @@ def _fixed(out: Bytes, at: int, value: int, width: int) -> int:
     return at
 
 
-@compiled
+@compiled_after(PLAIN_RUNS)
 def write_bits(out: Bytes, frame_id: int, form: int, shows: int, code: int, data: Bytes, size: int) -> int:
     """Write the bits of a frame, SOF to EOF, not acknowledged; returns how many.
 
