@@ -49,7 +49,7 @@ def message(data: bytes = b"", identifier: int = 0x555) -> can.Message:
     return can.Message(arbitration_id=identifier, is_extended_id=False, data=data)
 
 
-def soon(done: Callable[[], bool], seconds: float = 5.0) -> None:
+def soon(done: Callable[[], bool], seconds: float = 30.0) -> None:
     """Wait until something is so; the machine may be busy."""
     end = time.monotonic() + seconds
     while not done():
