@@ -62,6 +62,10 @@ class FaultMemory:
             for entry in self.entries.values():
                 entry.end_cycle()
 
+    def break_cycle(self) -> None:
+        """The module has lost its supply: no cycle has ended, but the next one begins anew."""
+        self.in_cycle = False
+
     def matching(self, mask: int) -> list[Entry]:
         """The codes of which a bit of the mask is set, by number."""
         return [entry for entry in self.entries.values() if entry.status & mask & AVAILABLE]

@@ -226,7 +226,9 @@ class SelfCheck:
             self._in_range_ns = t_ns
         if running:
             self.memory.begin_cycle()
-        elif not world.ignition_on:
+        elif world.ignition_on:
+            self.memory.break_cycle()
+        else:
             self.memory.end_cycle()
         self.look(t_ns, everything=True)
 

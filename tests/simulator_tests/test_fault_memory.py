@@ -356,3 +356,20 @@ def test_operation_cycles_follow_the_ignition() -> None:
         car.advance(6)
         seen.append(car.stored()["U0101-87"])
     assert seen == [0x2E, 0x6C, 0x2C, 0x68, 0x28]
+
+
+def test_a_loss_of_supply_ends_no_cycle_but_begins_one() -> None:
+    """Own rule: what is done at the end of a cycle needs supply; so a code does not age by a loose fuse."""
+    car = Car()
+    car.ear.missing = {"GBX"}
+    car.world()
+    car.advance(6)
+    car.ear.missing = set()
+    for _ in range(3):
+        car.world(awake=False, supply_volt=0.0)
+        car.advance(1)
+        car.world()
+        assert car.stored()["U0101-87"] in (0x6D, 0x6C)
+        car.advance(6)
+        assert car.stored() == {"U0101-87": 0x2C}
+    assert car.memory.entries[code_number("U0101-87")].aged == 0
