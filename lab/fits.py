@@ -157,8 +157,7 @@ class WhatFits:
         """How far each hypothesis is from a reading: 0 at its expected value, 1 at its range's end, inf beyond."""
         among = np.asarray(among, np.int64)
         if isinstance(reading, CallTaken):
-            book, wanted = self._book, reading.silent
-            fits = [book.least_silent(n) <= wanted and book.silent(n) == wanted for n in among.tolist()]
+            fits = [self._answers(number, reading) for number in among.tolist()]
             return np.where(np.array(fits, bool), 0.0, math.inf)
         if isinstance(reading, VoltsTaken):
             return self._volts_misfit(reading, among)
@@ -268,13 +267,28 @@ class WhatFits:
     def _contradicting(self, readings: Sequence[Taken]) -> list[str]:
         """The readings without any one of which something would fit again."""
         everything = np.arange(len(self.cars))
-        fitting = [np.isfinite(self.misfit(reading, everything)) for reading in readings]
+        calls = [reading for reading in readings if isinstance(reading, CallTaken)]
+        fitting = [
+            None if isinstance(reading, CallTaken) else np.isfinite(self.misfit(reading, everything))
+            for reading in readings
+        ]
         found = []
         for number, reading in enumerate(readings):
-            others = [fits for other, fits in enumerate(fitting) if other != number]
-            if not others or np.logical_and.reduce(others).any():
+            others = [fits for other, fits in enumerate(fitting) if other != number and fits is not None]
+            left = everything[np.logical_and.reduce(others)] if others else everything
+            wanted = [call for call in calls if call is not reading]
+            # One that fits is enough, and the healthy vehicle comes first.
+            if any(all(self._answers(one, call) for call in wanted) for one in left.tolist()):
                 found.append(reading.text)
         return found
+
+    def _answers(self, number: int, call: CallTaken) -> bool:
+        """Whether a hypothesis fits a roll call; it is run only where it may."""
+        book = self._book
+        for least in (book.surely_silent, book.least_silent):
+            if not least(number) <= call.silent:
+                return False
+        return book.silent(number) == call.silent
 
     # -- what no reading tells apart ----------------------------------------------------------------------------
 
