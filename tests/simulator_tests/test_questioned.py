@@ -85,6 +85,29 @@ def test_a_tester_that_goes_away_in_the_middle_of_an_answer() -> None:
     assert bytes(answer.data[:3]) == b"\x02\x7e\x00"
 
 
+@pytest.mark.slow
+def test_an_answer_that_cannot_be_sent() -> None:
+    """ISO 15765-2:2016, 9.8: after N_As, one second, a frame is taken back: it does not come when the line is free."""
+    simulation = Simulation(PIPKIN)
+    bus = simulation.connect()
+    records = []
+    simulation.subscribe(records.append)
+    simulation.advance(0.1)
+    request = can.Message(arbitration_id=0x7E1, data=bytes.fromhex("023E00CCCCCCCCCC"), is_extended_id=False)
+    bus.send(request, timeout=0.1)
+    short = faults.parse("stuck_dominant module=CLU")
+    simulation.inject(short)
+    simulation.advance(1.1)
+    simulation.clear(short)
+    records.clear()
+    simulation.advance(0.5)
+    assert {record.transmitter for record in records} >= {"ENG", "GBX"}
+    assert not [record for record in records if record.frame_id == 0x7E9]
+    bus.send(request)
+    simulation.advance(0.1)
+    assert [record.data[:3] for record in records if record.frame_id == 0x7E9] == [b"\x02\x7e\x00"]
+
+
 def test_unplugging_with_the_ignition_on_stores_codes() -> None:
     """Trade practice: who works on a live network makes codes of his own; plugged in again they are earlier ones."""
     simulation = Simulation(PIPKIN)
