@@ -11,6 +11,7 @@ from lab.hands import State, caution
 from lab.proofsheet import proof_sheet
 from lab.reread import reread
 from lab.road import step_line
+from lab.slip import Slip
 from simulator.errors import BadRequest
 
 if TYPE_CHECKING:
@@ -72,10 +73,17 @@ def final_record(job: Job) -> list[str]:
 
 
 def asked_module(job: Job) -> str | None:
-    """The unit in question: that which was ordered or replaced, or else the only one silent at the last roll call."""
+    """The unit in question: that which was ordered or replaced, or else the only one that was silent last."""
     state = job.state
     for names in (state.replaced, state.ordered):
         if names:
             return sorted(names)[0]
-    last = next((slip for slip in reversed(job.slips) if slip.kind == "call" and len(slip.silent) == 1), None)
-    return last.silent[0] if last is not None else None
+    silent = [_silent_of(slip) for slip in reversed(job.slips)]
+    return next((names[0] for names in silent if len(names) == 1), None)
+
+
+def _silent_of(slip: Slip) -> tuple[str, ...]:
+    """Who was silent on a slip, by roll call or by the tester."""
+    if slip.codes is None:
+        return slip.silent
+    return tuple(memory["module"] for memory in slip.codes["modules"] if not memory["answering"])

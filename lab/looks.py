@@ -24,12 +24,13 @@ TORN = "The last action was lost: the journal ended in half a line, left by a po
 
 _HELP = """Actions (each costs minutes):
   call                       roll call at the socket
-  codes read|save|clear|misses   every fault memory; misses: who misses whom; save FILE
+  codes read|save|clear      every fault memory, over the network; save [FILE]
+  codes misses               who misses whom
   values [NAME]              live values, as in: values GBX.* EngSpeed.*
   config [MODULE]            what modules are and were told
   read ohms RED BLACK        for example: read ohms DLC.high DLC.low
   read volts RED BLACK       for example: read volts GBX.supply battery.negative
-  lamp RED BLACK             21 W on a feed and a ground: lamp GBX.supply GBX.ground
+  lamp RED BLACK             21 W, for example: lamp GBX.supply GBX.ground
   pins MODULE                drag test on the pins of an unplugged plug
   zero                       zero the leads of the ohmmeter
   battery off|on             battery negative
@@ -37,14 +38,14 @@ _HELP = """Actions (each costs minutes):
   unplug M, plug M           a module at its plug; the way there counts once
   part PLACE, join PLACE     an in-line connector
   covers off                 trim off: splices and connectors can be reached
-  shake PLACE                a helper shakes the loom there, until: shake nothing
+  shake PLACE                a helper shakes the loom; until: shake nothing
   wait MINUTES
   order MODULE               a new unit
-  finding FAULT              hand in; several faults joined by ' + ', or: finding healthy
+  finding FAULT              hand in; several joined by ' + '; or: healthy
   hand-back                  the vehicle to its owner; ends the job
 Looking (costs nothing):
-  card, slips, state, points, kinds, proof [MODULE], map FILE.png, cautions, quit
-  help finding; help road: what comes after the finding"""
+  card, slips, state, points, kinds, proof [MODULE], map FILE.png, cautions
+  help finding, help road (what comes after the finding), quit"""
 
 _ROAD_HELP = """After the finding:
   repair FAULT               what you found, as in the finding; ignition off
@@ -61,7 +62,7 @@ _ROAD_HELP = """After the finding:
   level open|look|close      the overflow plug
   routine start|results|stop the calibration; time passes with wait
   codes clear
-  drive [NAME]               the road test of the unit; or idle, hot idle, every gear, stop and go
+  drive [NAME]               the road test; or hot idle, every gear, stop and go
   hand-back"""
 
 _OHM = (

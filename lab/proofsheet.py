@@ -28,6 +28,19 @@ _EDGE = 0.9, 1.15
 #: A meter on the live lines: least by which high is above low, and how far their sum may be from 5 V. An old
 #: transceiver without supply draws both lines down together, so the sum is looser than the 0.2 V of a healthy network.
 _APART_VOLT, _SUM_VOLT, _SUM_OFF_VOLT = 0.1, 5.0, 1.0
+#: What each line says.
+TITLES = (
+    f"battery {_BATTERY_VOLT:g} V or more",
+    f"feed loses {_FEED_LOST_VOLT:g} V at most under load",
+    f"ground loses {_GROUND_LOST_VOLT:g} V at most under load",
+    f"wake line {_WAKE_VOLT:g} V or more with the key on",
+    "its plug reads what a good pair reads, unit unplugged",
+    "neither line shorted to ground or battery positive",
+    "live traffic at its plug, right way round",
+    "pins of its plug tight",
+    "all others answer with it unplugged",
+    "still silent, plugged in, with P1 to P8 proved good",
+)
 
 
 @dataclass(frozen=True)
@@ -93,7 +106,7 @@ def _judged(number: int, title: str, slips: Sequence[Slip], good: bool) -> Line:
 
 
 def _battery(of: _Readings) -> Line:
-    title = f"battery {_BATTERY_VOLT:g} V or more"
+    title = TITLES[0]
     found = [slip for slip in of.taken("volts", POSITIVE, BODY) if slip.value is not None]
     if not found:
         return Line(1, title, OPEN, missing="read volts battery.positive battery.negative")
@@ -113,18 +126,18 @@ def _lamped(of: _Readings, pin: str, side: int, number: int, title: str, limit: 
 
 
 def _feeds(of: _Readings) -> Line:
-    return _lamped(of, "supply", 0, 2, f"feed loses {_FEED_LOST_VOLT:g} V at most under load", _FEED_LOST_VOLT)
+    return _lamped(of, "supply", 0, 2, TITLES[1], _FEED_LOST_VOLT)
 
 
 def _grounds(of: _Readings) -> Line:
-    return _lamped(of, "ground", 1, 3, f"ground loses {_GROUND_LOST_VOLT:g} V at most under load", _GROUND_LOST_VOLT)
+    return _lamped(of, "ground", 1, 3, TITLES[2], _GROUND_LOST_VOLT)
 
 
 def _wake(of: _Readings) -> Line:
     if of.described.wake is None:
         traffic = _traffic(of)
         return Line(4, "woken by traffic (it has no wake line)", traffic.word, traffic.slips, traffic.missing)
-    title = f"wake line {_WAKE_VOLT:g} V or more with the key on"
+    title = TITLES[3]
     for slip in [*of.taken("volts", ("wake", of.module), BODY), *of.taken("volts", ("wake", of.module), of_ground(of))]:
         if slip.condition.ignition_on and slip.value is not None:
             return _judged(4, title, [slip], abs(slip.value) >= _WAKE_VOLT)
@@ -137,7 +150,7 @@ def of_ground(of: _Readings) -> Point:
 
 
 def _pair(of: _Readings) -> Line:
-    title = "its plug reads what a good pair reads, unit unplugged"
+    title = TITLES[4]
     for slip in of.taken("ohms", of.high, of.low):
         if of.unplugged(slip):
             value = of.healthy.ohms(slip.condition, of.high, of.low).value
@@ -147,7 +160,7 @@ def _pair(of: _Readings) -> Line:
 
 
 def _no_short(of: _Readings) -> Line:
-    title = "neither line shorted to ground or battery positive"
+    title = TITLES[5]
     used, missing = [], []
     for line, name in ((of.high, "high"), (of.low, "low")):
         for post, clamp in ((BODY, "battery.negative"), (POSITIVE, "battery.positive")):
@@ -163,7 +176,7 @@ def _no_short(of: _Readings) -> Line:
 
 
 def _traffic(of: _Readings) -> Line:
-    title = "live traffic at its plug, right way round"
+    title = TITLES[6]
     found = [
         [slip for slip in of.taken("volts", line, BODY) if slip.condition.ignition_on and slip.value is not None][:1]
         for line in (of.high, of.low)
@@ -178,7 +191,7 @@ def _traffic(of: _Readings) -> Line:
 
 
 def _pins(of: _Readings) -> Line:
-    title = "pins of its plug tight"
+    title = TITLES[7]
     found = [slip for slip in of.slips if slip.kind == "pins" and slip.module == of.module]
     if not found:
         return Line(8, title, OPEN, missing=f"unplug {of.module}, pins {of.module}")
@@ -186,7 +199,7 @@ def _pins(of: _Readings) -> Line:
 
 
 def _rest(of: _Readings) -> Line:
-    title = "all others answer with it unplugged"
+    title = TITLES[8]
     for slip in reversed(of.slips):
         if slip.kind == "call" and of.unplugged(slip) and slip.condition.ignition_on:
             return _judged(9, title, [slip], set(slip.silent) <= set(slip.condition.unplugged))
@@ -194,7 +207,7 @@ def _rest(of: _Readings) -> Line:
 
 
 def _still_silent(of: _Readings, held: bool) -> Line:
-    title = "still silent, plugged in, with P1 to P8 proved good"
+    title = TITLES[9]
     for slip in reversed(of.slips):
         if slip.kind == "call" and not slip.condition.unplugged and slip.condition.ignition_on:
             if of.module not in slip.silent:
@@ -210,4 +223,4 @@ _CHECKS: tuple[Callable[[_Readings], Line], ...] = (
 )  # fmt: skip
 
 
-__all__ = ["BAD", "GOOD", "LINES_OF_PROOF", "OPEN", "Line", "proof_sheet"]
+__all__ = ["BAD", "GOOD", "LINES_OF_PROOF", "OPEN", "TITLES", "Line", "proof_sheet"]

@@ -15,6 +15,7 @@ from lab.cautions import caution
 from lab.debrief import ohm_words, volt_words
 from lab.pictures import map_figure
 from lab.possible import LIVE
+from lab.proofsheet import TITLES
 from lab.wiremap import text_mm
 from simulator.condition import DEAD
 from simulator.deviations import LINES
@@ -75,6 +76,7 @@ def _student_pages(case: Case) -> list[Figure]:
         _on_page(map_figure(case.vehicle, title=f"{case.title}: wire map"), LANDSCAPE),
         _table_page(case, first=1),
         _table_page(case, first=9),
+        _proof_page(case),
     ]
 
 
@@ -120,6 +122,24 @@ def _table_page(case: Case, first: int, rows: int = 8) -> Figure:
     axes.plot([x, x], [lines[0], lines[-1]], color="black", linewidth=0.6)
     for number in range(rows):
         axes.text(_MARGIN + 1.5, lines[number + 1] - 3, str(first + number), fontsize=8, va="top")
+    return figure
+
+
+def _proof_page(case: Case) -> Figure:
+    """The proof sheet, to be filled in by hand before a unit is condemned."""
+    figure, axes = _page(PORTRAIT)
+    y = _heading(axes, PORTRAIT, f"Proof sheet: {case.title}")
+    y = _paragraph(axes, y, "Ten lines that must be proved good before a unit is condemned. Unit:") - 4
+    columns = ((_MARGIN, "line"), (118.0, "good / bad / open"), (150.0, "by reading no."))
+    for x, title in columns:
+        axes.text(x, y, title, fontsize=9, va="top", fontweight="bold")
+    y -= 8
+    for number, title in enumerate(TITLES, 1):
+        axes.plot([_MARGIN, PORTRAIT[0] - _MARGIN], [y + 2, y + 2], color="black", linewidth=0.5)
+        axes.text(_MARGIN, y, f"P{number}  {title}", fontsize=9, va="top")
+        y -= 14
+    axes.plot([_MARGIN, PORTRAIT[0] - _MARGIN], [y + 2, y + 2], color="black", linewidth=0.5)
+    _paragraph(axes, y - 4, "Ordered in minute:")
     return figure
 
 
