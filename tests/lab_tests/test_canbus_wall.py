@@ -394,7 +394,8 @@ def elsewhere(tmp_path: Path, *command: str, stop_after: str = "") -> str:
 
 def test_an_ordinary_program_by_its_environment(tmp_path: Path) -> None:
     (tmp_path / "program.py").write_text(PROGRAM, encoding="utf-8")
-    assert elsewhere(tmp_path, "program.py").strip() == "02 7e 00 cc cc cc cc cc"
+    # a busy machine may be told that it is behind the clock
+    assert elsewhere(tmp_path, "program.py").splitlines()[-1] == "02 7e 00 cc cc cc cc cc"
 
 
 @pytest.mark.slow
