@@ -23,7 +23,38 @@ from simulator.vehicle import Vehicle
 from simulator.world import State, World
 from simulator.world.powertrain import step
 
-EVERY_GEAR_S = 170.0
+#: Every gear in a minute.
+HURRY = """
+    start
+    brake
+    select reverse
+    release
+    to 8 in 4
+    to 0 in 3
+    brake
+    select drive
+    release
+    to 95 in 36
+    to 0 in 15
+"""
+HURRY_S = 62.0
+#: Stops and starts its engine by itself, once.
+ONE_STOP = """
+    start
+    stop-start on
+    brake
+    select drive
+    release
+    to 30 in 6
+    to 0 in 5
+    brake
+    wait 5
+    release
+    to 20 in 5
+    to 0 in 5
+    brake
+    select park
+"""
 #: Quantities that do not jump.
 SMOOTH = ("coolant_temperature", "oil_temperature", "fluid_temperature", "road_speed", "distance", "battery_voltage")
 
@@ -58,7 +89,7 @@ def decoded(records: list[FrameRecord], database: Database) -> Iterator[tuple[fl
 
 @pytest.fixture(scope="module")
 def drove(pipkin: Vehicle) -> list[FrameRecord]:
-    return drive(pipkin, "every gear", EVERY_GEAR_S)
+    return drive(pipkin, HURRY, HURRY_S)
 
 
 def test_on_the_bus_all_wheels_have_one_speed_and_the_gear_tells_the_engine(
@@ -87,7 +118,7 @@ def test_on_the_bus_all_wheels_have_one_speed_and_the_gear_tells_the_engine(
             assert rpm == pytest.approx(through, abs=60.0), (t_s, gear, kmh)
             checked += 1
     assert gears == {-1, 0, 1, 2, 3, 4, 5, 6}
-    assert checked > 3_000
+    assert checked > 2_000
 
 
 def test_counters_and_checksums_go_on(database: Database, drove: list[FrameRecord]) -> None:
@@ -115,7 +146,7 @@ def test_what_is_on_the_bus_is_what_the_world_says(pipkin: Vehicle, database: Da
     records: list[FrameRecord] = []
     simulation.subscribe(records.append)
     checked = 0
-    for _ in range(40):
+    for _ in range(20):
         simulation.advance(2.37)
         records.clear()
         wanted = {name: world.value(name) for name in SMOOTH}
@@ -130,7 +161,7 @@ def test_what_is_on_the_bus_is_what_the_world_says(pipkin: Vehicle, database: Da
                 step = database_step(database, signal)
                 assert low - step <= values[signal] <= high + step, (signal, quantity)
                 checked += 1
-    assert checked > 200
+    assert checked > 100
 
 
 def database_step(database: Database, signal: str) -> float:
@@ -142,7 +173,7 @@ def database_step(database: Database, signal: str) -> float:
 def test_every_word_the_world_can_say_is_one_of_its_words(pipkin: Vehicle, script: str) -> None:
     simulation = Simulation(pipkin)
     world = World(simulation, script=script)
-    for _ in range(12):
+    for _ in range(8):
         simulation.advance(3.1)
         for name, quantity in QUANTITIES.items():
             value = world.value(name)
@@ -246,7 +277,7 @@ def test_the_engine_warms_in_minutes_and_cools_in_hours(pipkin: Vehicle) -> None
 
 def test_stop_start(pipkin: Vehicle) -> None:
     simulation = Simulation(pipkin)
-    world = World(simulation, script="stop and go")
+    world = World(simulation, script=ONE_STOP)
     seen = set()
     while world.state.legs:
         simulation.advance(0.5)
