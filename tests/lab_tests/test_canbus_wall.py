@@ -363,7 +363,7 @@ with can.Bus() as bus:
 
 
 def elsewhere(tmp_path: Path, *command: str, stop_after: str = "") -> str:
-    """Run somebody else's program with the vehicle in the environment; end it as by Ctrl-C once it has said a word."""
+    """Run somebody else's program on the vehicle; end it as by Ctrl-C once it has said a word and written its log."""
     environment = {"CAN_INTERFACE": "sixtyohm", "CAN_CHANNEL": "pipkin/LINE-1", "PYTHONUNBUFFERED": "1", "TZ": "UTC"}
     environment |= {
         "PYTHONPATH": str(Path(__file__).resolve().parents[2]),
@@ -385,7 +385,7 @@ def elsewhere(tmp_path: Path, *command: str, stop_after: str = "") -> str:
                 shown += line
                 if stop_after in line:
                     break
-            time.sleep(0.3)
+            soon(lambda: (tmp_path / "got.log").stat().st_size > 0)
             running.send_signal(2)
         rest, _ = running.communicate(timeout=60)
         assert running.returncode == 0, shown + rest
