@@ -35,6 +35,7 @@ from simulator.kernels.layout import (
     FINISHED,
     FIRST_NOTE,
     FLIPPED,
+    FORM,
     FRAME,
     HELD,
     ID,
@@ -59,6 +60,7 @@ from simulator.kernels.layout import (
     STOPS,
     STUCK,
     SUSPEND,
+    SWITCHED,
     TOLD,
     TRACED,
     TWIN,
@@ -174,6 +176,8 @@ def _part(rows: Ints, n: int, bit: int, wire: Bytes, sizes: Ints, world: Ints, n
     m = rows[n, TWIN] - 1
     catch_up(rows, n)
     if rows[m, TOLD] & ALONE:
+        # the error has put its twin back to the nominal rate, but not this one
+        rows[n, RATE] = 1 if rows[n, FORM] & SWITCHED and rows[n, FIELD] <= CRC_DELIMITER else 0
         step(rows, n, bit, wire, sizes, world, notes, t_ns)
     elif rows[m, TOLD]:
         rows[n, VERDICT] = rows[m, TOLD]
@@ -260,23 +264,9 @@ def _full(rows: Ints, world: Ints, notes: Ints, trace: Ints) -> bool:
 
 @compiled_after(PLAIN_RUNS)
 def run_bits(
-    rows: Ints,
-    world: Ints,
-    clock: Floats,
-    wire: Bytes,
-    sizes: Ints,
-    keys: Ints,
-    masks: Ints,
-    lags: Ints,
-    flips: Ints,
-    notes: Ints,
-    trace: Ints,
-    kept_rows: Ints,
-    kept_world: Ints,
-    kept_clock: Floats,
-    keep: bool,
-    limit_ns: int,
-) -> int:
+    rows: Ints, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints, lags: Ints, flips: Ints,
+    notes: Ints, trace: Ints, kept_rows: Ints, kept_world: Ints, kept_clock: Floats, keep: bool, limit_ns: int,
+) -> int:  # fmt: skip
     """Run until something stops it; no bit starts at ``limit_ns`` or later, and a bus at rest stops a bit earlier.
 
     With ``keep`` waiting frames start first, and the state then is copied to the ``kept`` arrays.
