@@ -18,13 +18,16 @@ from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
 
+#: How many times of attempts are kept at most; no attempt lasts while half as many begin and end beside it.
+_MOST_SPANS = 10_000
+
 
 @dataclass
 class NetworkCount:
     """What one network carried: frames delivered, attempts that failed, the part of the time it was busy, by sender.
 
     ``controllers``: what each went through; ``changes`` of their states, the first ones, of ``changed`` in all;
-    ``responses``: how long the cyclic messages took.
+    ``responses``: how long the cyclic messages took. ``spans``: the latest times (start_ns, end_ns) with attempts.
     """
 
     network: str
@@ -32,7 +35,7 @@ class NetworkCount:
     errors: int = 0
     load: float = 0.0
     busy_ns: int = 0
-    busy_until_ns: int = 0
+    spans: list[tuple[int, int]] = field(default_factory=list)
     by_sender: dict[str, int] = field(default_factory=dict)
     controllers: tuple[Account, ...] = ()
     changes: tuple[Change, ...] = ()
@@ -129,10 +132,7 @@ def run_networks(
 
 
 def _count(line: NetworkCount, record: FrameRecord) -> None:
-    # frames that collide, or that run on parts that hear nothing of each other, take the same time
-    start_ns = max(record.t_start_ns, line.busy_until_ns)
-    line.busy_ns += max(0, record.t_end_ns - start_ns)
-    line.busy_until_ns = max(line.busy_until_ns, record.t_end_ns)
+    _be_busy(line, record.t_start_ns, record.t_end_ns)
     if record.outcome != "ok":
         line.errors += 1
         return
@@ -140,11 +140,24 @@ def _count(line: NetworkCount, record: FrameRecord) -> None:
     line.by_sender[record.transmitter] = line.by_sender.get(record.transmitter, 0) + 1
 
 
+def _be_busy(line: NetworkCount, start_ns: int, end_ns: int) -> None:
+    # attempts that collide, or on parts that hear nothing of each other, take the same time; the one that began first
+    # may end last, with others inside it
+    spans = line.spans
+    while spans and spans[-1][1] >= start_ns:
+        before_ns, until_ns = spans.pop()
+        line.busy_ns -= until_ns - before_ns
+        start_ns, end_ns = min(start_ns, before_ns), max(end_ns, until_ns)
+    spans.append((start_ns, end_ns))
+    line.busy_ns += end_ns - start_ns
+    if len(spans) > _MOST_SPANS:
+        del spans[: _MOST_SPANS // 2]
+
+
 def _count_batch(counts: dict[str, NetworkCount], batch: Batch) -> None:
     # frames of a healthy network never lie side by side
     for one, total in batch.totals():
         line = counts[one.network]
         line.busy_ns += total.busy_ns
-        line.busy_until_ns = max(line.busy_until_ns, total.last_ns)
         line.frames += total.frames
         line.by_sender[one.transmitter] = line.by_sender.get(one.transmitter, 0) + total.frames

@@ -46,11 +46,12 @@ def kind_and_place(what: int, a: int) -> int:
 
 def trouble_of(t_ns: int, what: int, node: str, a: int, b: int) -> Trouble:
     """From a note of the kernel."""
+    counters = b >> 16, b & 0xFFFF
     if what == layout.ERROR:
         place = _PLACES[a >> 4 & 0xFF]
-        return Trouble(t_ns, node, ERROR_KINDS[a & 15], place, bool(a >> 12 & 1), a >> 16, b >> 16, b & 0xFFFF)
+        return Trouble(t_ns, node, ERROR_KINDS[a & 15], place, bool(a >> 12 & 1), a >> 16, *counters)
     if what == layout.LOST:
-        return Trouble(t_ns, node, "lost arbitration", FIELDS[a], True, b, 0, 0)
+        return Trouble(t_ns, node, "lost arbitration", FIELDS[a & 0xFFFF], True, a >> 16, *counters)
     if what == layout.OVERLOADED:
-        return Trouble(t_ns, node, "overload", STATES[a], False, 0, 0, 0)
-    return Trouble(t_ns, node, "undetected", "EOF", False, 0, 0, 0)
+        return Trouble(t_ns, node, "overload", STATES[a], False, 0, *counters)
+    return Trouble(t_ns, node, "undetected", "EOF", False, 0, *counters)

@@ -90,7 +90,7 @@ def _differs(rows: Ints, n: int, bit: int, world: Ints, notes: Ints) -> bool:
             rows[n, VERDICT] = STUFF_ERROR + 1 | FREE | ALONE
             return True
         rows[n, SENDS] = 0
-        note(world, notes, LOST, n, field, rows[n, LEFT])
+        note(world, notes, LOST, n, field | rows[n, LEFT] << 16, rows[n, TEC] << 16 | rows[n, REC])
         return False
     rows[n, VERDICT] = BIT_RECESSIVE + 1 | ALONE
     return True

@@ -159,7 +159,7 @@ def fail(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
 @compiled
 def overload(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
     """An overload flag starts at the next bit; no counter changes."""
-    note(world, notes, OVERLOADED, n, rows[n, STATE], 0)
+    note(world, notes, OVERLOADED, n, rows[n, STATE], rows[n, TEC] << 16 | rows[n, REC])
     rows[n, STATE] = OVERLOAD
     rows[n, COUNT] = rows[n, BIT] = 0
     rows[n, OVERLOADING] = 1

@@ -298,7 +298,7 @@ def _accept(rows: Ints, n: int, world: Ints, notes: Ints) -> None:
             rows[m, GOT] |= 1 << n
             known = True
     if not known:
-        note(world, notes, UNDETECTED, n, rows[n, IDENT], rows[n, FORM])
+        note(world, notes, UNDETECTED, n, 0, rows[n, TEC] << 16 | rows[n, REC])
 
 
 @compiled

@@ -5,6 +5,7 @@ Rules of counters and states: Bosch CAN Specification 2.0 (1991), part B, 12.2. 
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -172,3 +173,15 @@ def test_the_picture_has_a_strip_for_everybody_who_counted(tmp_path: Path) -> No
     answer = sixtyohm("run", "pipkin", "--seconds", "0.05", "--counters", tmp_path / "counters.txt")
     assert answer.status == 2
     assert ".png" in answer.err
+
+
+def test_the_load_is_the_time_with_anybody_on_the_wire(tmp_path: Path) -> None:
+    """Of a crossed pair whose attempts lie inside each other: the union of all attempts in the event log."""
+    log = tmp_path / "crossed.jsonl"
+    network = good("run", "pipkin", "--seconds", "0.1", "--fault", "crossed at=GBX", "--log", str(log))["networks"][0]
+    lines = [json.loads(line) for line in log.read_text("utf-8").splitlines()]
+    busy_us = set[int]()
+    for one in lines:
+        if one["kind"] == "frame":
+            busy_us.update(range(one["t_start_ns"] // 1000, one["t_end_ns"] // 1000))
+    assert network["load"] == pytest.approx(len(busy_us) / 100_000)

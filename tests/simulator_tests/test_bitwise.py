@@ -267,6 +267,25 @@ def test_last_but_one_bit_of_eof_splits_the_receivers() -> None:
     assert (repeated.outcome, repeated.received_by) == (Outcome.OK, ("A", "B"))
 
 
+def test_overload_and_lost_arbitration_tell_the_counters_and_change_none() -> None:
+    """Bosch CAN 2.0, 10.3.4 and 12.2: neither is an error; A's counter of 8 is from an error it flagged alone."""
+    bench = BitBench("T", "A", "B")
+    bench.send("T", 0x123, b"\x01")
+    bench.flip(7, "A")
+    bench.run(1_000_000)
+    (before,) = bench.counters("A")
+    assert before[1] > 1
+    bench.troubles.clear()
+    frame = encode(0x123, b"\x01")
+    bench.send("A", 0x124, b"\x01")
+    bench.send("T", 0x123, b"\x01")
+    bench.flip(frame.length - 1, "A")
+    bench.run(1_000_000 + (frame.length + 2) * BIT_NS)
+    after = before[0], before[1] - 1  # rule 8: it has received the frame
+    told = [(one.kind, one.transmit_errors, one.receive_errors) for one in bench.troubles if one.node == "A"]
+    assert told == [("lost arbitration", *before), ("overload", *after)]
+
+
 def test_a_receiver_overwrites_the_last_bit_of_eof_only_with_an_overload_flag() -> None:
     """Bosch CAN 2.0, 10.3.4: dominant in the last bit of EOF is an overload condition for a receiver."""
     bench = BitBench("T", "A", "B")
