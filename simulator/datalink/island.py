@@ -305,8 +305,8 @@ class Island:
         self.world[layout.MUTE] |= 1 << self.number[node]
 
     def flip(self, t_ns: int, nodes: Sequence[str]) -> None:
-        """Invert the samples of some nodes in the bit at an instant."""
-        self.go_back(t_ns)
+        """Invert the samples of some nodes in the bit at an instant, which may be one to come."""
+        self.go_back(self._base_ns)
         before = [row for row in self._flips.tolist() if row[0] >= self.now_ns]
         self._flips = np.array(sorted([*before, [t_ns, self._mask(nodes)]]), np.int64)
         self.world[layout.FLIPPED] = 0
