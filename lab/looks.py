@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 #: Said at resume where the journal ended in half a line.
 TORN = "The last action was lost: the journal ended in half a line, left by a power cut; do that action again."
 
+#: Said where a journal was begun by an older version.
+OLD = "This journal is of format 1: its job ends with the finding."
+
 _HELP = """Actions (each costs minutes):
   call                       roll call at the socket
   codes read|save|clear      every fault memory, over the network; save [FILE]

@@ -15,7 +15,7 @@ from lab.cautions import caution
 from lab.handback import final_record
 from lab.hands import Answer
 from lab.job import VERBS, Job
-from lab.looks import LOOKS, TORN
+from lab.looks import LOOKS, OLD, TORN
 from simulator.errors import SixtyohmError, nearest
 from simulator.probes import probe_points
 from simulator.quantities import SELECTOR
@@ -58,7 +58,7 @@ class Shell(cmd.Cmd):
         if self.job.slips or self.job.minute:
             self._lines([f"Going on at minute {self.job.minute:g} with {len(self.job.slips)} slips."])
         if self.job.journal.format == 1:
-            self._lines(["This journal is of format 1: its job ends with the finding."])
+            self._lines([OLD])
         if self.job.verdict is not None:
             self._lines(["The finding was handed in.", *self.job.verdict["lines"]])
         if self.job.handed_back is not None:

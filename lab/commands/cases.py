@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @click.group()
 def job() -> None:
-    """A job: find the fault of a vehicle, measuring; every action has its minutes, every reading its slip.
+    """A job: find the fault of a vehicle, mend it, hand it back; every action has its minutes, every reading its slip.
 
     The journal is on the disk before an answer is shown: after a power cut, go on with job resume.
     """
@@ -103,7 +103,7 @@ def _at_the_prompt(opened: Job, as_json: bool) -> None:
 
 def _as_json(opened: Job) -> dict[str, Any]:
     from lab.cautions import caution
-    from lab.looks import TORN
+    from lab.looks import OLD, TORN
 
     return {
         "journal": str(opened.journal.path),
@@ -113,7 +113,12 @@ def _as_json(opened: Job) -> dict[str, Any]:
         "minutes_allowed": opened.minutes_allowed,
         "slips": [slip.as_json() for slip in opened.slips],
         "verdict": opened.verdict,
-        "warnings": [caution(1), *([TORN] if opened.journal.torn else [])],
+        "handed_back": opened.handed_back,
+        "warnings": [
+            caution(1),
+            *([TORN] if opened.journal.torn else []),
+            *([OLD] if opened.journal.format == 1 else []),
+        ],
     }
 
 

@@ -24,7 +24,7 @@ def _in_a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 def test_a_job_is_opened_carried_on_and_shown() -> None:
     opened = good("job", "start", "pipkin", "--seed", 3)
     assert list(opened) == [
-        "journal", "vehicle", "card", "minute", "minutes_allowed", "slips", "verdict", "warnings",
+        "journal", "vehicle", "card", "minute", "minutes_allowed", "slips", "verdict", "handed_back", "warnings",
     ]  # fmt: skip
     assert (opened["minute"], opened["slips"], opened["verdict"]) == (0, [], None)
     assert opened["warnings"][0].startswith("Caution 1")

@@ -11,6 +11,7 @@ import json
 import pytest
 
 import lab.job
+import lab.journal
 from lab.handback import final_record
 from lab.job import resume_job, start_job
 from lab.looks import LOOKS
@@ -168,6 +169,19 @@ def test_a_wrong_line_changes_nothing(tmp_path, line, told):
     assert (job.journal.path.read_bytes(), job.state) == before
 
 
+def test_a_journal_of_format_1_ends_with_the_finding(tmp_path, judged, monkeypatch):
+    monkeypatch.setattr(lab.journal, "FORMAT", 1)
+    job = job_on(CASES / "dead_unit.yaml", tmp_path)
+    assert job.journal.records[0]["journal"] == 1
+    do(job, "call", "finding dead_module module=GBX")
+    job.journal.close()
+    monkeypatch.undo()
+    again = resume_job(job.journal.path)
+    assert again.ends_with_finding
+    with pytest.raises(BadRequest, match="this job is over"):
+        again.do("hand-back")
+
+
 # ---------------------------------------------------------------------- mending, and handing back
 
 
@@ -273,8 +287,8 @@ def test_the_brake_let_go_is_lost_at_its_percent(tmp_path, judged):
     assert steps(job)["routine"].word == "done"
 
 
-def test_a_write_that_breaks_off_and_what_then_helps(tmp_path, judged):
-    """Supply off while it is written: the unit answers its name and nothing else. Common practice, no source."""
+def test_a_weak_battery_cannot_be_written_with_and_a_support_supply_helps(tmp_path, judged):
+    """Below 12 V the unit does not begin (its writing window in the vehicle file)."""
     text = (CASES / "whole_job.yaml").read_text().replace(
         "module: GBX}", "module: GBX}\n  - {kind: weak_battery, open_circuit_volt: 11.45, internal_ohm: 0.05}"
     )  # fmt: skip
