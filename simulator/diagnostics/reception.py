@@ -37,9 +37,10 @@ class Checker:
         if raws is None:
             return (codes.SIGNAL_INVALID,) if codes.SIGNAL_INVALID in self.kinds else ()
         found = []
-        if self._checksum is not None and raws.get(self._checksum.name) != self._sum(data):
+        if self._checksum is not None and raws.get(self._checksum.name, self._sum(data)) != self._sum(data):
             found.append(codes.CHECKSUM_WRONG)
-        if self._counter is not None and counter is not None:
+        # a multiplexer may leave the counter out
+        if self._counter is not None and counter is not None and self._counter.name in raws:
             step = (raws[self._counter.name] - counter) % (1 << self._counter.length)
             if not 1 <= step <= _SKIP:
                 found.append(codes.COUNTER_WRONG)
@@ -48,17 +49,20 @@ class Checker:
         return tuple(found)
 
     def counter(self, data: bytes) -> int | None:
-        """The counter in a payload; None where the message has none or is cut off."""
+        """The counter in a payload; None where there is none in it, or it is cut off."""
         raws = self._raws(data) if self._counter is not None else None
-        return None if raws is None or self._counter is None else int(raws[self._counter.name])
+        found = None if raws is None or self._counter is None else raws.get(self._counter.name)
+        return None if found is None else int(found)
 
     def _raws(self, data: bytes) -> dict[str, Any] | None:
         codec = self.message.codec
         if codec is None or len(data) < self.message.length:
             return None
+        from cantools.errors import Error  # there is a codec, so it is loaded
+
         try:
             raws: Any = codec.decode(data[: self.message.length], decode_choices=False, scaling=False)
-        except ValueError:  # cantools: a value of the multiplexer that the database does not have
+        except Error:  # a value of the multiplexer that the database does not have
             return None
         return dict(raws)
 

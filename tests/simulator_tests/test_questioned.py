@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import can
+import cantools
 import numpy as np
 import pytest
 from big_vehicle import big_vehicle
@@ -17,11 +18,12 @@ from small_vehicle import small_message
 import faults
 from simulator.condition import Condition, ModuleState
 from simulator.diagnostics import code_number, code_text
+from simulator.diagnostics.reception import Checker
 from simulator.kernels import payload as kernel
 from simulator.modules.codec import Packer
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.simulation import Simulation
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Message, Vehicle
 
 PIPKIN = load_vehicle(find_vehicle("pipkin"))
 KEY_OFF = Condition(ignition_on=False)
@@ -217,6 +219,39 @@ def test_good_messages_of_somebody_else_are_no_fault() -> None:
         bus.send(can.Message(arbitration_id=192, data=data, is_extended_id=False))
         simulation.advance(0.02)
     assert stored(simulation, "ENG") == {}
+
+
+MULTIPLEXED = """VERSION ""
+
+NS_ :
+
+BS_:
+
+BU_: ENG GBX
+BO_ 256 Mixed: 4 GBX
+ SG_ Which M : 0|4@1+ (1,0) [0|15] "" ENG
+ SG_ Level m0 : 8|8@1+ (1,0) [0|200] "" ENG
+ SG_ Mixed_Counter m1 : 16|4@1+ (1,0) [0|15] "" ENG
+"""
+
+
+def test_what_a_multiplexer_does_not_have_is_invalid_and_what_it_hides_is_no_fault() -> None:
+    """cantools refuses a value of the multiplexer that the database does not have; the counter is in one layout only.
+    Source: cantools itself decodes the payloads."""
+    codec = cantools.database.load_string(MULTIPLEXED, "dbc").get_message_by_name("Mixed")
+    checker = Checker(Message("Mixed", 256, False, 4, None, "GBX", ("ENG",), (), codec=codec))
+    shown, hidden, unknown = b"\x01\x00\x04\x00", b"\x00\x64\x00\x00", b"\x05\x00\x00\x00"
+    with pytest.raises(cantools.errors.Error):
+        codec.decode(unknown)
+    assert "Mixed_Counter" not in codec.decode(hidden)
+    assert checker.counter(shown) == 4
+    assert checker.counter(hidden) is None
+    assert checker.faults(shown, 3) == ()
+    assert checker.faults(shown, 4) == (0x82,)
+    assert checker.faults(hidden, 3) == ()
+    assert checker.faults(b"\x00\xff\x00\x00", 3) == (0x86,)
+    assert checker.faults(unknown, 3) == (0x86,)
+    assert checker.counter(unknown) is None
 
 
 def test_start_up_takes_its_time() -> None:
