@@ -85,7 +85,7 @@ class Paced:
         self._lock = threading.RLock()
         self._news = threading.Condition(self._lock)
         self._work = threading.Condition(self._lock)
-        self._closing = self._stepping = self._told = False
+        self._closing = self._ended = self._stepping = self._told = False
         self._broken: Exception | None = None
         self._thread = threading.Thread(target=self._drive, name=f"{simulation.drawn.name} by the clock", daemon=True)
         self._thread.start()
@@ -125,17 +125,23 @@ class Paced:
             self._closing = True
             self._work.notify()
             self._news.notify_all()
-        if threading.current_thread() is not self._thread:
-            self._thread.join()
+            if threading.current_thread() is not self._thread:
+                # a wait gives the lock to the thread even where the caller has entered more than once
+                self._news.wait_for(lambda: self._ended)
+                self._thread.join()
 
     def _drive(self) -> None:
         with self._lock:
-            while not self._closing and self._broken is None:
-                if self._catch_up():
-                    self._clock.sleep_until(self._work, self._simulation.next_ns)
-                else:
-                    self._warn()
-                    self._work.wait(_BREATH_S)
+            try:
+                while not self._closing and self._broken is None:
+                    if self._catch_up():
+                        self._clock.sleep_until(self._work, self._simulation.next_ns)
+                    else:
+                        self._warn()
+                        self._work.wait(_BREATH_S)
+            finally:
+                self._ended = True
+                self._news.notify_all()
 
     def _catch_up(self) -> bool:
         """Run up to what the clock shows, or a slice of it; whether that was all."""

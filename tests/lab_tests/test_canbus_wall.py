@@ -236,6 +236,20 @@ def test_shutdown_wakes_who_waits(buses: ExitStack) -> None:
     assert "has been shut down" in str(raised[0])
 
 
+def test_shutdown_by_whoever_holds_the_simulation(buses: ExitStack) -> None:
+    """Own rule: the last bus ends the thread of the clock also where the caller holds what that thread waits for."""
+    bus = opened(buses)
+
+    def end() -> None:
+        with bus.hold():
+            bus.shutdown()
+
+    ending = threading.Thread(target=end, daemon=True)
+    ending.start()
+    ending.join(10.0)
+    assert not ending.is_alive()
+
+
 def test_many_threads_shut_down_at_once(buses: ExitStack) -> None:
     """Own rule: it counts once, and the other bus stays."""
     bus, other = opened(buses), opened(buses)
