@@ -13,6 +13,7 @@ from simulator.vehicle import Message, Module, Vehicle
 PASS_ON_NS = 500_000
 #: The identifier of requests to all modules at once: ISO 15765-4, 11 bit, functional addressing.
 FUNCTIONAL_ID = 0x7DF
+_CLASSIC_BYTES = 8
 
 
 def modules_behind(vehicle: Vehicle, network: str, up: Collection[str] | None = None) -> tuple[str, ...]:
@@ -45,6 +46,7 @@ class Gateway:
         self._messages: dict[tuple[str, int, bool], list[tuple[str, Message]]] = {}
         self._diagnostics: dict[tuple[str, int], list[str]] = {}
         self._waiting: deque[tuple[int, str, Outgoing]] = deque()
+        self._with_fd = {name for name, network in vehicle.networks.items() if network.data_bit_rate is not None}
         for route in module.routes:
             sent = {message.name: message for message in vehicle.networks[route.end].messages}
             for message in vehicle.networks[route.start].messages:
@@ -92,7 +94,11 @@ class Gateway:
             return
         if not frame.extended:
             for end in self._diagnostics.get((network, frame.frame_id), ()):
-                self._waiting.append((due_ns, end, Outgoing(frame.frame_id, frame.data, kept=True)))
+                # what is too long for a classic frame has no way into a network of classic frames
+                fd = frame.fd and end in self._with_fd
+                if fd or len(frame.data) <= _CLASSIC_BYTES:
+                    carried = Outgoing(frame.frame_id, frame.data, fd=fd, brs=fd and frame.brs, kept=True)
+                    self._waiting.append((due_ns, end, carried))
         if not messages:
             return
         for end, message in self._messages.get((network, frame.frame_id, frame.extended), ()):

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import can
 import pytest
+from questions import Questions
+from small_vehicle import gateway_vehicle
 
 import faults
 from simulator.condition import Condition
@@ -12,7 +16,7 @@ from simulator.reader import find_vehicle, load_vehicle
 from simulator.record import FrameRecord
 from simulator.rollcall import roll_call
 from simulator.simulation import Simulation
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Route, Vehicle
 
 DRIVE = ("ENG", "GBX", "BRK", "STA", "SEL", "PMP")
 CABIN = ("BDY", "CLU", "DRL", "DRR", "HVA")
@@ -131,3 +135,41 @@ def test_the_same_seed_gives_the_same_log(haulvey: Vehicle) -> None:
         return records
 
     assert log() == log()
+
+
+def with_fd(*networks: str) -> Vehicle:
+    """The small vehicle with a gateway that carries diagnosis; these networks run CAN FD."""
+    vehicle = gateway_vehicle()
+    fast = {
+        name: replace(network, data_bit_rate=2_000_000, data_sample_point=0.75) if name in networks else network
+        for name, network in vehicle.networks.items()
+    }
+    gateway = replace(vehicle.modules["GWY"], routes=(Route("DRIVE", "CABIN", (), True),))
+    return replace(vehicle, networks=fast, modules={**vehicle.modules, "GWY": gateway})
+
+
+def test_diagnosis_in_frames_of_can_fd_goes_through_where_both_networks_have_them() -> None:
+    # ISO 15765-2: up to 62 byte in one frame of CAN FD, the answer in the format of the question
+    simulation = Simulation(with_fd("DRIVE", "CABIN"))
+    records: list[FrameRecord] = []
+    simulation.subscribe(records.append)
+    (answer,) = Questions(simulation, "DRIVE", fd=True).ask("DRL", "22 F1 90 F1 8C F1 97 F1 87")
+    assert len(bytes.fromhex(answer)) > 30
+    carried = [record for record in records if record.frame_id in (0x7E2, 0x7EA)]
+    assert [(record.network, record.frame_id) for record in carried] == [
+        ("DRIVE", 0x7E2), ("CABIN", 0x7E2), ("CABIN", 0x7EA), ("DRIVE", 0x7EA),
+    ]  # fmt: skip
+    assert all(record.fd and record.brs and record.outcome == "ok" for record in carried)
+
+
+def test_a_frame_too_long_for_the_other_network_stays_where_it_is() -> None:
+    # a classic frame has eight byte at most (ISO 11898-1): a network must not suffer from what does not fit into one
+    simulation = Simulation(with_fd("DRIVE"))
+    records: list[FrameRecord] = []
+    simulation.subscribe(records.append)
+    questions = Questions(simulation, "DRIVE", fd=True)
+    assert questions.ask("DRL", "22 F1 90 F1 8C F1 97 F1 87") == []
+    assert not [record for record in records if record.network == "CABIN" and record.frame_id == 0x7E2]
+    assert {record.outcome for record in records} == {"ok"}
+    # a short one is carried as a classic frame
+    assert questions.ask("DRL", "3E 00") == ["7E 00"]
