@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 
 import can
@@ -15,6 +16,7 @@ from simulator.modules.gateway import PASS_ON_NS, modules_behind
 from simulator.reader import find_vehicle, load_vehicle
 from simulator.record import FrameRecord
 from simulator.rollcall import roll_call
+from simulator.silence import SilenceBook
 from simulator.simulation import Simulation
 from simulator.vehicle import Route, Vehicle
 
@@ -173,3 +175,13 @@ def test_a_frame_too_long_for_the_other_network_stays_where_it_is() -> None:
     assert {record.outcome for record in records} == {"ok"}
     # a short one is carried as a classic frame
     assert questions.ask("DRL", "3E 00") == ["7E 00"]
+
+
+@pytest.mark.slow
+def test_what_a_table_of_faults_says_is_what_each_roll_call_says(haulvey: Vehicle) -> None:
+    """Shared roll calls behind a gateway, against a roll call of each vehicle by itself; faults by lot, seed 11."""
+    chosen = random.Random(11).sample(list(faults.catalogue(haulvey)), 20)
+    copies = [haulvey, *(fault.apply(haulvey) for fault in chosen)]
+    book = SilenceBook(copies)
+    for number, copy in enumerate(copies):
+        assert book.silent(number) == frozenset(roll_call(copy).silent), str(copy.deviations)
