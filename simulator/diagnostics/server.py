@@ -55,7 +55,7 @@ class Server:
         self._work: tuple[int, Later] | None = None
         self._pending_ns = NEVER_NS
         self._pending_sent = False
-        self._refused: list[tuple[int, bytes]] = []
+        self._refused: list[tuple[int, str, bytes]] = []  # requests that came meanwhile: when, where, what is said
         self._s3_ns = NEVER_NS
 
     def add_data(self, *items: DataIdentifier) -> None:
@@ -94,25 +94,26 @@ class Server:
             deadline = min(deadline, routine.next_deadline_ns())
         return deadline
 
-    def due(self, t_ns: int) -> list[bytes]:
-        """Go on; what is to be sent now, oldest first."""
-        out: list[bytes] = []
+    def due(self, t_ns: int) -> list[tuple[str, bytes]]:
+        """Go on; what is to be sent now, oldest first, each on the network from which its request came."""
+        out: list[tuple[str, bytes]] = []
+        here = "" if self._request is None else self._request.network
         for routine in self.routines.values():
             if routine.next_deadline_ns() <= t_ns:
                 routine.due(t_ns)
         if self._work is not None and self._work[0] <= t_ns:
             self._finish_work(t_ns)
         if self._pending_ns <= t_ns:
-            out.append(self._pending(t_ns))
+            out.append((here, self._pending(t_ns)))
         if self._answer is not None and self._answer[0] <= t_ns:
             data = self._answer[1]
             self._answer = None
             if data is None:
                 self.finished(t_ns)
             else:
-                out.append(data)
+                out.append((here, data))
         while self._refused and self._refused[0][0] <= t_ns:
-            out.append(self._refused.pop(0)[1])
+            out.append(self._refused.pop(0)[1:])
         if self._s3_ns <= t_ns:
             self.enter(t_ns, Session.DEFAULT)
         return out
@@ -217,7 +218,7 @@ class Server:
             return
         if self._work is not None:
             refusal = bytes((NEGATIVE, request.payload[0], Refusal.BUSY_REPEAT_REQUEST))
-            self._refused.append((request.t_ns + ANSWER_NS, refusal))
+            self._refused.append((request.t_ns + ANSWER_NS, request.network, refusal))
 
     def _finish_work(self, t_ns: int) -> None:
         assert self._work is not None

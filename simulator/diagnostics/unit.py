@@ -126,8 +126,8 @@ class DiagnosticUnit:
             if link.transport.next_deadline_ns() <= t_ns:
                 self._handle(t_ns, network, link.transport.due(t_ns))
         if self.server.next_deadline_ns() <= t_ns:
-            for payload in self.server.due(t_ns):
-                self._send(t_ns, self._origin, payload)
+            for network, payload in self.server.due(t_ns):
+                self._send(t_ns, network, payload)
         self._plan(t_ns)
 
     def take(self) -> list[tuple[str, Outgoing]]:

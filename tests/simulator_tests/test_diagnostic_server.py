@@ -473,18 +473,20 @@ def test_suppressed_answer_after_pending_is_sent() -> None:
 
 
 def test_busy() -> None:
-    """ISO 14229-1 annex A.1: 0x21 while another request is worked on; 3E 80 is taken all the same."""
+    """ISO 14229-1 annex A.1: 0x21 while another request is worked on; 3E 80 is taken all the same.
+
+    Each answer goes where its request came from, also when that is another network (own rule).
+    """
     bench = Bench()
-    answers: list[list[str]] = []
     finish: Callable[[int, bytes], None] = lambda t_ns, data: None  # noqa: E731
     bench.server.add_data(DataIdentifier(0x0101, "slow", None, finish, 1, level=None, write_ns=SECOND_NS))
     bench.ask("10 03")
     bench.server.request(Request(bench.t_ns, bytes.fromhex("2E010100"), network="LINE-1"))
     bench.server.request(Request(bench.t_ns, bytes.fromhex("3E80"), network="LINE-1"))
-    bench.server.request(Request(bench.t_ns, bytes.fromhex("22F186"), network="LINE-1"))
+    bench.server.request(Request(bench.t_ns, bytes.fromhex("22F186"), network="LINE-2"))
     out = [bench.server.due(bench.t_ns + 5 * MS_NS), bench.server.due(bench.t_ns + 40 * MS_NS)]
-    answers += [[data.hex() for data in each] for each in out]
-    assert answers == [["7f2221"], ["7f2e78"]]
+    answers = [[(network, data.hex()) for network, data in each] for each in out]
+    assert answers == [[("LINE-2", "7f2221")], [("LINE-1", "7f2e78")]]
 
 
 def test_a_session_does_not_end_while_a_request_comes() -> None:
