@@ -155,8 +155,7 @@ class Simulation:
     @property
     def next_ns(self) -> int:
         """The instant at which something is due next, by what is known now."""
-        heap = self._heap
-        return min(heap[0][0] if heap else NEVER_NS, self._media.next_ns)
+        return min(self._heap[0][0] if self._heap else NEVER_NS, self._media.next_ns)
 
     def step(self, limit_ns: int) -> bool:
         """Go to the next instant up to the limit and do what is due; False, with the clock at the limit, if none is."""
@@ -249,11 +248,10 @@ class Simulation:
 
     def events_now(self) -> tuple[Event, ...]:
         """The present as events: what is in force, every module's state and supply."""
-        t_ns = self.t_ns
         return (
-            *(Event(t_ns, "fault", str(fault), "in") for fault in self._in_force),
-            *(Event(t_ns, "state", name, str(state)) for name, state in self.states.items()),
-            *(Event(t_ns, "supply", name, volt) for name, volt in self._volts.items()),
+            *(Event(self.t_ns, "fault", str(fault), "in") for fault in self._in_force),
+            *(Event(self.t_ns, "state", name, str(state)) for name, state in self.states.items()),
+            *(Event(self.t_ns, "supply", name, volt) for name, volt in self._volts.items()),
         )
 
     def volt(self, red: Point, black: Point) -> float:
@@ -297,9 +295,13 @@ class Simulation:
         return TESTER if self._testers == 1 else f"{TESTER}{self._testers}"
 
     def attach(self, tap: Tap) -> None:
-        """Connect a tester; it hears frames that start from now on."""
+        """Connect a tester; it hears frames that start from now on. Raises BadRequest where there are too many nodes."""
         self._listeners.taps.append(tap)
-        self._settle()
+        try:
+            self._settle()
+        except BadRequest:
+            self.detach(tap)
+            raise
 
     def detach(self, tap: Tap) -> None:
         """Disconnect a tester."""
@@ -409,8 +411,8 @@ class Simulation:
         wiring, self._wakers[network] = self._solved.wiring(circuit, network, nodes)
         medium = self._media[network]
         if wiring is not self._wirings.get(network):
-            self._wirings[network] = wiring
             medium.rewire(self.t_ns, wiring)
+            self._wirings[network] = wiring
         for (name, place), frame in self._floods.items():
             if place == network and name in wiring.hearers:
                 medium.submit(self.t_ns, name, frame)

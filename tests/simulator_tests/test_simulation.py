@@ -10,7 +10,8 @@ from dataclasses import replace
 
 import can
 import pytest
-from small_vehicle import three_modules
+from big_vehicle import big_vehicle
+from small_vehicle import small_message, three_modules
 
 import faults
 from simulator.condition import Condition, ModuleState, Surroundings
@@ -422,3 +423,31 @@ def test_networks_of_different_speed_run_side_by_side() -> None:
     records = watch(simulation)
     simulation.advance(0.1)
     assert all(r.t_end_ns - r.t_start_ns == r.length_bits * 8000 for r in records)
+
+
+def test_as_many_nodes_as_a_network_may_have() -> None:
+    """Own limit: 62 nodes, one bit each. The last ones send and acknowledge like the first; one more is refused, and
+    nothing has changed then."""
+    vehicle = big_vehicle(62)
+    last = small_message("Last", 0x100, "M61", "M0")
+    (network,) = vehicle.networks.values()
+    network = replace(network, bit_rate=125_000, messages=(last, small_message("First", 0x101, "M0")))
+    records: list[FrameRecord] = []
+    for whole_frames in (True, False):
+        simulation = Simulation(
+            replace(vehicle, networks={"L": network}), whole_frames=whole_frames, condition=Condition()
+        )
+        simulation.advance(0.05)
+        simulation.subscribe(records.append)
+        with pytest.raises(BadRequest, match="63 nodes: 62 is the most"):
+            simulation.connect()
+        simulation.advance(0.05)
+        simulation.condition = Condition(unplugged=frozenset({"M1"}))
+        simulation.connect()  # now there is room
+        simulation.advance(0.05)
+    half = len(records) // 2
+    assert records[:half] == records[half:]
+    assert {record.outcome for record in records} == {"ok"}
+    by_last = [record for record in records[:half] if record.transmitter == "M61"]
+    assert set(by_last[0].received_by) == {f"M{number}" for number in range(61)}
+    assert set(by_last[-1].received_by) == {"tester2", "M0", *(f"M{number}" for number in range(2, 61))}
