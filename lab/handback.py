@@ -26,7 +26,7 @@ def hand_back(job: Job, state: State, words: list[str]) -> Deed:
     if words:
         raise BadRequest("hand-back takes nothing after it")
     if job.verdict is None:
-        raise BadRequest("hand in your finding first")
+        raise BadRequest("hand in your finding first; see: help finding")
     open_things = _open_things(state)
     left = tuple(str(fault) for fault in job.hidden_left(state))
     return Deed(partial(_judge, open_things=open_things, left=left), tuple(caution(state, 16)))
@@ -73,11 +73,10 @@ def final_record(job: Job) -> list[str]:
 
 
 def asked_module(job: Job) -> str | None:
-    """The unit in question: that which was ordered or replaced, or else the only one that was silent last."""
+    """The unit in question: that which was replaced last, or is ordered, or else the only one that was silent last."""
     state = job.state
-    for names in (state.replaced, state.ordered):
-        if names:
-            return sorted(names)[0]
+    if state.replaced or state.ordered:
+        return state.replaced[-1] if state.replaced else min(state.ordered)
     silent = [_silent_of(slip) for slip in reversed(job.slips)]
     return next((names[0] for names in silent if len(names) == 1), None)
 

@@ -38,7 +38,7 @@ class State:
     cautioned: set[int] = field(default_factory=set)
     codes_saved: bool = False
     ordered: frozenset[str] = frozenset()
-    replaced: frozenset[str] = frozenset()
+    replaced: tuple[str, ...] = ()  # in the order of the work
     mended: frozenset[str] = frozenset()  # hidden faults that are gone, as on the command line
     supply_on: bool = False
     at_battery: tuple[AtBattery, ...] = ()

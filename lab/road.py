@@ -134,12 +134,12 @@ def _brake(job: Job, state: State, words: list[str]) -> Deed:
 
 def service_of(job: Job, state: State) -> Service:
     """The service of the unit that was replaced last. Raises BadRequest where there is none."""
-    found = [job.vehicle.road.service[name] for name in sorted(state.replaced) if name in job.vehicle.road.service]
+    found = [job.vehicle.road.service[name] for name in state.replaced if name in job.vehicle.road.service]
     if not found:
         raise BadRequest(
             "no unit was replaced that has to come back into service; the order is: finding, order, replace"
         )
-    return found[0]
+    return found[-1]
 
 
 def item_of(service: Service, text: str) -> ConfigurationItem:
@@ -293,7 +293,7 @@ def _control(car: LiveCar, *, service: Service, what: str) -> Done:
 def _drive(job: Job, state: State, words: list[str]) -> Deed:
     given = " ".join(words)
     services = [job.vehicle.road.service[name] for name in state.replaced if name in job.vehicle.road.service]
-    script = given or next((each.road_test.script for each in services if each.road_test.script), "every gear")
+    script = given or next((each.road_test.script for each in services[::-1] if each.road_test.script), "every gear")
     if given and given not in SCRIPTS:
         raise UnknownName("drive", given, SCRIPTS)
     read_script(script_text(script))

@@ -20,6 +20,7 @@ from lab.tester import (
     clear_codes,
     codes_from_json,
     compare_codes,
+    names_like,
     read_codes,
     read_configuration,
     read_values,
@@ -87,11 +88,19 @@ def _ask_codes(car: LiveCar, *, what: str, before: Mapping[str, Any] | None, pat
         lines.append("Since the codes were read last:" if changes else "Nothing is different from the codes read last.")
         lines += [f"  {each['module']} {each['code']} {each['change']}".replace("  ", " ") for each in changes]
     if path is not None:
-        save_codes(found, path)
-        lines.append(f"Written into {path}.")
-    elif what == "save":
+        lines.append(_written(found, path))
+    if what == "save":
         lines.append("Saved in the journal of this job.")
     return Done(tuple(lines), slip={"kind": "codes", "display": _display(found), "codes": found.as_json()})
+
+
+def _written(found: Codes, path: str) -> str:
+    """Write codes into a file, and say so; what has been asked by then counts all the same."""
+    try:
+        save_codes(found, path)
+    except BadRequest as refused:
+        return f"Not written: {refused}."
+    return f"Written into {path}."
 
 
 def _grid_lines(found: Codes) -> list[str]:
@@ -126,6 +135,7 @@ def _clear(car: LiveCar, *, unsaved: bool) -> Done:
 
 
 def _values(job: Job, state: State, words: list[str]) -> Deed:
+    names_like(job.vehicle, words)
     state.minute += job.vehicle.action_minutes("values")
     return Deed(partial(_ask_values, names=tuple(words)))
 
@@ -214,7 +224,7 @@ def _replace(job: Job, state: State, words: list[str]) -> Deed:
     healthy = not any(inside_unit(job.vehicle, fault, module) for fault in job.hidden_left(state))
     state.minute += reach_module(job.vehicle, state, module) + job.vehicle.action_minutes("replace")
     state.ordered -= {module}
-    state.replaced |= {module}
+    state.replaced = (*(name for name in state.replaced if name != module), module)
     inside = [fault for fault in job.hidden_left(state) if inside_unit(job.vehicle, fault, module)]
     state.mended |= {str(fault) for fault in inside}
     state.condition = replace(state.condition, unplugged=state.condition.unplugged - {module})

@@ -22,7 +22,7 @@ from lab.tester.memory import (
     save_codes,
 )
 from lab.tester.misses import LEGEND, who_misses_whom
-from lab.tester.values import Value, read_values, value_names
+from lab.tester.values import Value, names_like, read_values, value_names
 
 __all__ = [
     "LEGEND",
@@ -40,6 +40,7 @@ __all__ = [
     "configuration_of",
     "load_codes",
     "load_configuration",
+    "names_like",
     "read_codes",
     "read_configuration",
     "read_value",

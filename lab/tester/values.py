@@ -49,19 +49,25 @@ def value_names(vehicle: Vehicle) -> list[str]:
     return [*(f"{module}.{what}" for module in vehicle.modules for what, *_ in ASKED), *_signals(vehicle)]
 
 
-def read_values(diagnosis: Diagnosis, names: Iterable[str] = ()) -> list[Value]:
-    """The values of these names (with * and ? for any letters; default: all that there are).
-
-    Raises UnknownName for a name that nothing has.
-    """
-    known = value_names(diagnosis.vehicle)
+def names_like(vehicle: Vehicle, names: Iterable[str]) -> list[str]:
+    """The names that these mean, with * and ? for any letters. Raises UnknownName for one that means nothing."""
+    known = value_names(vehicle)
     wanted: list[str] = []
     for name in names:
         found = [each for each in known if fnmatchcase(each.lower(), name.lower())]
         if not found:
             raise UnknownName("value", name, known)
         wanted += found
-    chosen = dict.fromkeys(wanted or known)
+    return wanted
+
+
+def read_values(diagnosis: Diagnosis, names: Iterable[str] = ()) -> list[Value]:
+    """The values of these names (with * and ? for any letters; default: all that there are).
+
+    Raises UnknownName for a name that nothing has.
+    """
+    wanted = names_like(diagnosis.vehicle, names)
+    chosen = dict.fromkeys(wanted or value_names(diagnosis.vehicle))
     values = [*_asked(diagnosis, chosen), *_heard(diagnosis, chosen)]
     # a network that no socket is on, and no gateway passes on, has nothing to say there: only what was named is told
     return [value for value in values if wanted or value.value is not None]

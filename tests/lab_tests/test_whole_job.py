@@ -7,18 +7,22 @@ source.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
 import lab.job
 import lab.journal
-from lab.handback import final_record
+from lab.handback import asked_module, final_record
+from lab.hands import State
 from lab.job import resume_job, start_job
 from lab.looks import LOOKS
 from lab.proofsheet import proof_sheet
+from lab.road import service_of
 from lab.verdict import Verdict
 from simulator.errors import BadRequest
-from simulator.reader import find_vehicle
+from simulator.reader import find_vehicle, load_vehicle
 
 CASES = find_vehicle("pipkin").parent / "cases"
 VANS = find_vehicle("haulvey").parent / "cases"
@@ -167,6 +171,36 @@ def test_a_wrong_line_changes_nothing(tmp_path, line, told):
     with pytest.raises(BadRequest, match=told):
         job.do(line)
     assert (job.journal.path.read_bytes(), job.state) == before
+
+
+def test_a_wrong_name_of_a_value_costs_the_running_vehicle_no_time(tmp_path):
+    """Own rule: else a job that goes on from its journal would not be the same job."""
+    job = job_on(CASES / "dead_unit.yaml", tmp_path)
+    before_ns = job.car.now(lambda car: car.simulation.t_ns)
+    with pytest.raises(BadRequest, match=r"did you mean 'GBX.supply'"):
+        job.do("values GBX.suply")
+    assert job.car.now(lambda car: car.simulation.t_ns) == before_ns
+
+
+def test_codes_that_cannot_be_written_into_a_file_are_saved_in_the_journal(tmp_path):
+    job = job_on(CASES / "dead_unit.yaml", tmp_path)
+    (kept,) = do(job, "codes save /dev/full")
+    assert "Not written: /dev/full cannot be written" in " ".join(kept.lines)
+    assert "Saved in the journal of this job." in kept.lines
+    assert job.slips[-1].codes == kept.slip.codes
+    assert "They were not saved" not in words(job, "codes clear")
+
+
+def test_the_unit_replaced_last_is_the_one_that_is_worked_on():
+    """Own rule; by name ENG would come first, and a set of names has no order from one run to the next."""
+    vehicle = load_vehicle(find_vehicle("pipkin"))
+    own = vehicle.road.service["GBX"]
+    road = replace(vehicle.road, service={"GBX": own, "ENG": replace(own, unit="ENG")})
+    job = SimpleNamespace(vehicle=replace(vehicle, road=road), slips=[])
+    for order in (("ENG", "GBX"), ("GBX", "ENG"), ("GBX", "ENG", "BRK")):
+        job.state = State(replaced=order)
+        assert service_of(job, job.state).unit == [name for name in order if name != "BRK"][-1]
+        assert asked_module(job) == order[-1]
 
 
 def test_a_journal_of_format_1_ends_with_the_finding(tmp_path, judged, monkeypatch):
