@@ -9,7 +9,7 @@ import numpy as np
 
 from simulator.batch import Batch
 from simulator.kernels.stretch import START_NS
-from simulator.record import Event, FrameRecord
+from simulator.record import FrameRecord
 from simulator.response import INTERMISSION_BITS, streams_of, worst_responses_ns
 from simulator.simulation import Simulation
 
@@ -45,8 +45,12 @@ class Responses:
 
     def __init__(self, simulation: Simulation) -> None:
         self.rows: dict[tuple[str, str], Response] = {}
-        self._simulation = simulation
-        self._phases: dict[tuple[str, str], tuple[int, int]] = {}
+        self._senders = {
+            (name, sender.message.name): sender
+            for module in simulation.modules.values()
+            for name in module.networks
+            for sender in module.cyclic(name)
+        }
         for name, network in simulation.vehicle.networks.items():
             streams = streams_of(network)
             bounds = worst_responses_ns(streams, 1e9 / network.bit_rate)
@@ -58,24 +62,16 @@ class Responses:
                 sender, cycle_ms = senders[stream.name]
                 self.rows[name, stream.name] = Response(stream.name, sender or "", cycle_ms or 0, bound)
         simulation.subscribe(self._ended, self._ended_in_bulk)
-        simulation.notice(self._noticed)
 
     def of(self, network: str) -> tuple[Response, ...]:
         """The messages of a network."""
         return tuple(row for (name, _), row in self.rows.items() if name == network)
 
-    def _noticed(self, event: Event) -> None:
-        if event.kind == "state":  # a module that wakes begins its cycles anew
-            self._phases.clear()
-
     def _phase(self, network: str, message: str) -> tuple[int, int] | None:
-        """(an instant at which it was due, cycle time), in ns; None for one that its sender passes on."""
-        if not self._phases:
-            for module in self._simulation.modules.values():
-                for name in module.networks:
-                    for sender in module.cyclic(name):
-                        self._phases[name, sender.message.name] = sender.due_ns, sender.cycle_ns
-        return self._phases.get((network, message))
+        """(an instant at which it is due, cycle time), in ns; None for one that its sender passes on."""
+        sender = self._senders.get((network, message))
+        # asked each time: a module that wakes or restarts begins its cycles anew
+        return None if sender is None else (sender.due_ns, sender.cycle_ns)
 
     def _ended(self, record: FrameRecord) -> None:
         row = self.rows.get((record.network, record.message or ""))

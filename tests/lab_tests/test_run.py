@@ -102,6 +102,16 @@ def test_no_message_takes_longer_than_its_bound(vehicle: str) -> None:
     )
 
 
+def test_a_module_that_comes_back_begins_its_cycles_anew() -> None:
+    """The same source; a frame that breaks off with its module costs the bus at most its 135 bits and an error frame of
+    31 (ISO 11898-1), at 500 kbit/s. Counted from cycles that are over, a message would seem to wait for half a one."""
+    found = good("run", "pipkin", "--seconds", "2", "--fault", "power_dropout module=GBX from_s=0.5 until_s=0.9")
+    rows = found["networks"][0]["responses"]
+    assert {row["message"] for row in rows if row["sender"] == "GBX" and row["frames"] < 90}
+    for row in rows:
+        assert row["worst_ns"] <= row["bound_ns"] + (135 + 31) * 2_000, row["message"]
+
+
 def test_responses_in_bulk_and_one_by_one_are_the_same() -> None:
     """Own rule: a subscriber that wants every record alone changes nothing but the speed."""
     vehicle = load_vehicle(find_vehicle("pipkin"))
