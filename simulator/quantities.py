@@ -30,6 +30,7 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("fluid_temperature", "gearbox fluid", "degC"),
         Quantity("outside_temperature", "air around the vehicle", "degC"),
         Quantity("battery_voltage", "between the battery's clamps", "V"),
+        Quantity("supply_voltage", "between the supply and ground pins of the module that sends it", "V"),
         Quantity("selector", "where the lever stands", words=SELECTOR),
         Quantity("gear", "gear engaged, -1 is reverse, 0 none"),
         Quantity("shifting", "whether the gear changes", words=_NO_YES),

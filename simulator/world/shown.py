@@ -13,6 +13,8 @@ from simulator.world.powertrain import State, input_rpm, output_rpm
 
 #: A quantity of a state: a number or a word.
 _Value = float | str
+#: What each module measures for itself.
+_OWN_SUPPLY = "supply_voltage"
 
 
 def _formulas(drivetrain: Drivetrain) -> dict[str, Callable[[State], _Value]]:
@@ -54,6 +56,7 @@ class Shown:
     def __init__(self, vehicle: Vehicle, drivetrain: Drivetrain) -> None:
         self._formulas = _formulas(drivetrain)
         self.signals: dict[tuple[str, str, str], str] = {}
+        self._senders: dict[tuple[str, str, str], str] = {}
         self._codes: dict[tuple[str, str, str], dict[str, float]] = {}
         for network in vehicle.networks.values():
             mapping = dict(network.quantities)
@@ -62,12 +65,16 @@ class Shown:
                     if signal.name in mapping:
                         key = network.name, message.name, signal.name
                         self.signals[key] = mapping[signal.name]
+                        self._senders[key] = message.sender or ""
                         self._codes[key] = _codes(signal)
 
     def value(self, quantity: str, state: State, surroundings: Mapping[str, _Value]) -> float:
-        """A quantity at a state, a word as its number in the list of words. Raises UnknownName."""
-        if quantity not in QUANTITIES:
-            raise UnknownName("quantity", quantity, QUANTITIES)
+        """A quantity at a state, a word as its number in the list of words. Raises UnknownName.
+
+        There is no one value of what each module measures at its own pins.
+        """
+        if quantity not in QUANTITIES or quantity == _OWN_SUPPLY:
+            raise UnknownName("quantity", quantity, [each for each in QUANTITIES if each != _OWN_SUPPLY])
         value = self._value(quantity, state, surroundings)
         return float(QUANTITIES[quantity].words.index(value)) if isinstance(value, str) else value
 
@@ -78,12 +85,15 @@ class Shown:
         return surroundings[quantity] if formula is None else formula(state)
 
     def tracks(
-        self, states: Sequence[State], surroundings: Mapping[str, _Value]
+        self, states: Sequence[State], surroundings: Mapping[str, _Value], supplies: Mapping[str, float]
     ) -> dict[tuple[str, str, str], list[float]]:
-        """The physical values of every signal at a row of states."""
+        """The physical values of every signal at a row of states; ``supplies``: volts at the pins of every module."""
         known: dict[str, list[_Value]] = {}
         tracks: dict[tuple[str, str, str], list[float]] = {}
         for key, quantity in self.signals.items():
+            if quantity == _OWN_SUPPLY:
+                tracks[key] = [supplies.get(self._senders[key], 0.0)] * len(states)
+                continue
             if quantity not in known:
                 known[quantity] = [self._value(quantity, state, surroundings) for state in states]
             codes = self._codes[key]

@@ -15,6 +15,7 @@ from simulator.errors import BadRequest, UnknownName
 from simulator.modules.codec import Track
 from simulator.probes import BODY, POSITIVE
 from simulator.quantities import SELECTOR
+from simulator.record import Event
 from simulator.road import Drivetrain
 from simulator.simulation import Simulation
 from simulator.world.electrics import SAG_STEP_VOLT, Sag, Supply, at_battery, battery_of
@@ -48,7 +49,9 @@ class World:
         self.calibration = "done"
         self._shown = Shown(vehicle, self.drivetrain)
         self._sag = Sag()
-        self._sag_event_ns: int | None = None
+        #: Volts at the pins of every module, and when one of them changed last.
+        self._supplies: dict[str, float] = {}
+        self._supplied_ns = simulation.t_ns
         self._begin_ns = simulation.t_ns
         self._states: list[State] = []
         self._token = 0
@@ -56,6 +59,9 @@ class World:
         self._now = State(coolant=celsius, oil=celsius, fluid=celsius, outside=celsius)
         if script:
             self._now = self._driving(script)
+        for event in simulation.events_now():
+            self._noticed(event)
+        simulation.notice(self._noticed)
         self._renew()
 
     # -- what can be seen ---------------------------------------------------------------------------------------
@@ -220,12 +226,21 @@ class World:
         due_ns = end_ns if sag_ns is None else min(end_ns, max(sag_ns, self.simulation.t_ns + STEP_NS))
         self.simulation.at(due_ns, lambda: self._go_on(self.state) if token == self._token else None)
 
+    def _noticed(self, event: Event) -> None:
+        """A fault, or a module that wakes, has changed a voltage: show it from now on."""
+        if event.kind == "supply":
+            self._supplies[event.name] = float(event.what)
+            if event.t_ns != self._supplied_ns:
+                self._supplied_ns = event.t_ns
+                self.simulation.at(event.t_ns, self._follow)
+
     def _follow(self) -> None:
         """Give the modules the tracks of their signals."""
         if self._shown.signals:
             surroundings = self._surroundings()
             tracks: dict[tuple[str, str], dict[str, Track]] = {}
-            for (network, message, signal), values in self._shown.tracks(self._states, surroundings).items():
+            found = self._shown.tracks(self._states, surroundings, self._supplies)
+            for (network, message, signal), values in found.items():
                 tracks.setdefault((network, message), {})[signal] = Track(self._begin_ns, STEP_NS, values)
             self.simulation.follow(tracks)
 

@@ -176,12 +176,43 @@ def test_every_word_the_world_can_say_is_one_of_its_words(pipkin: Vehicle, scrip
     for _ in range(8):
         simulation.advance(3.1)
         for name, quantity in QUANTITIES.items():
+            if name == "supply_voltage":
+                continue  # every module has its own
             value = world.value(name)
             assert not quantity.words or value in range(len(quantity.words)), name
 
 
 def test_the_same_seed_gives_the_same_frames_whole_or_bit_by_bit(pipkin: Vehicle) -> None:
     assert drive(pipkin, "every gear", 2.0) == drive(pipkin, "every gear", 2.0, whole_frames=False)
+
+
+def test_a_module_sends_the_voltage_at_its_own_pins(pipkin: Vehicle, database: Database) -> None:
+    # by hand, Ohm's law with the numbers of the vehicle file: 2 ohm more in the feed of the engine module alone
+    poor_s, contacts = 5.03, 0.010
+    simulation = Simulation(pipkin, faults=[faults.parse(f"power_dropout module=ENG ohm=2 from_s={poor_s}")])
+    records: list[FrameRecord] = []
+    World(simulation)
+    simulation.subscribe(records.append)
+    simulation.advance(8)
+    paths = {
+        name: pipkin.fuses[module.feed.fuse].ohm + module.feed.ohm + module.ground.ohm + module.draw_ohm + contacts
+        + pipkin.grounds[module.ground.point].ohm
+        for name, module in pipkin.modules.items()
+    }  # fmt: skip
+    wanted = {}
+    for added in (0.0, 2.0):
+        ohms = paths | {"ENG": paths["ENG"] + added}
+        clamps = 12.6 / (1.0 + pipkin.battery.internal_ohm * sum(1.0 / ohm for ohm in ohms.values()))
+        wanted[added] = {name: clamps * pipkin.modules[name].draw_ohm / ohm for name, ohm in ohms.items()}
+    senders = {"EngHeat": "ENG", "GbxFluid": "GBX", "StaMotor": "STA", "BdyComfort": "BDY"}
+    seen = set()
+    for t_s, message, values in decoded(records, database):
+        if message in senders and not poor_s < t_s < poor_s + 0.15:  # a frame on its way tells of its beginning
+            told = values[f"{message}_SupplyVolt"]
+            assert told == pytest.approx(wanted[2.0 if t_s > poor_s else 0.0][senders[message]], abs=0.051), t_s
+            seen.add((message, t_s > poor_s))
+    assert len(seen) == 8
+    assert wanted[2.0]["ENG"] < 10.9
 
 
 def test_battery_at_rest_while_cranking_and_charging(pipkin: Vehicle) -> None:
