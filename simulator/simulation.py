@@ -295,7 +295,7 @@ class Simulation:
         return TESTER if self._testers == 1 else f"{TESTER}{self._testers}"
 
     def attach(self, tap: Tap) -> None:
-        """Connect a tester; it hears frames that start from now on. Raises BadRequest where there are too many nodes."""
+        """Connect a tester; it hears frames that start from now on. BadRequest: there are too many nodes."""
         self._listeners.taps.append(tap)
         try:
             self._settle()
