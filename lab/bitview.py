@@ -19,8 +19,6 @@ from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
 
-#: What one can ask for the first of.
-FIRSTS = ("frame", "error", "passive", "off")
 #: How far before a moment its frame may have begun, in bits: the longest frame and its errors.
 _BEFORE_BITS = 800
 #: Bits shown before SOF and at least after the moment.

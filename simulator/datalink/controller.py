@@ -28,7 +28,7 @@ class Outgoing:
     simply the length (classic codes above 8 mean 8 bytes).
     """
 
-    __slots__ = ("brs", "data", "dlc", "extended", "fd", "frame_id", "kept", "key", "measured", "name", "remote")
+    __slots__ = ("brs", "data", "dlc", "extended", "fd", "frame_id", "kept", "key", "name", "remote")
 
     def __init__(
         self,
@@ -52,17 +52,11 @@ class Outgoing:
         self.brs = brs
         self.kept = kept
         self.dlc = dlc
-        #: (length in bit, dominant bits without the ACK slot, duration in ns), once the medium has measured it
-        self.measured: tuple[int, int, int] | None = None
         # the bits up to RTR as a number: the lowest wins arbitration
         if extended:
             self.key = (frame_id >> 18) << 21 | 0x180000 | (frame_id & 0x3FFFF) << 1 | remote
         else:
             self.key = frame_id << 21 | remote << 20
-
-    def same_bits(self, other: Outgoing) -> bool:
-        """Whether both frames are equal bit for bit."""
-        return self.data == other.data and self.fd == other.fd and self.brs == other.brs
 
 
 class Levels(NamedTuple):

@@ -1,4 +1,4 @@
-"""The three cyclic redundancy checks of CAN, bit by bit, and a table for the classic one by the byte."""
+"""The three cyclic redundancy checks of CAN, bit by bit."""
 
 from __future__ import annotations
 
@@ -31,12 +31,3 @@ CRC_15 = Crc(15, 0x4599, 0)
 CRC_17 = Crc(17, 0x1685B, 0x10000)
 #: CAN FD frames from 20 data bytes on; ISO 11898-1:2015 starts with the top bit set.
 CRC_21 = Crc(21, 0x102899, 0x100000)
-
-
-def _table() -> tuple[int, ...]:
-    """What eight bits shifted through the CRC-15 register add to it, by the register's top byte."""
-    return tuple(CRC_15.of((byte >> (7 - i)) & 1 for i in range(8)) for byte in range(256))
-
-
-#: By the top byte of the register: what eight bits of zero leave of it. Zeros before the first bit change nothing.
-CRC_15_BYTES = _table()

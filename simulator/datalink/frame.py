@@ -6,19 +6,16 @@ Specification 1.0 (2012), 3.2.1 and 5; ISO 11898-1:2015 for the stuff count and 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from simulator.datalink.crc import CRC_15, CRC_15_BYTES, CRC_17, CRC_21
+from simulator.datalink.crc import CRC_15, CRC_17, CRC_21
 from simulator.errors import BadRequest
 
 #: Payload length in byte by DLC, CAN FD. Bosch CAN FD Specification 1.0, 3.2.1.
 FD_LENGTHS: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 #: What fills a CAN FD payload up to the next length.
 PADDING = 0xCC
-#: Recessive bits between two frames. Bosch CAN Specification 2.0, 10.3.5.1.
-INTERMISSION_BITS = 3
 
 
 @dataclass(frozen=True)
@@ -302,75 +299,3 @@ def _in_range(dlc: int) -> int:
     if not 0 <= dlc <= 15:
         raise BadRequest(f"length code {dlc} does not fit into 4 bits: write one from 0 to 15")
     return dlc
-
-
-# The live bus needs only two numbers of a classic data frame: its length and its dominant bits. They come eight bits
-# at a time from a table of the stuffing rule. A state is 5 * value + run - 1: the last bit and how often it came.
-
-
-def _walk(state: int | None, bits: Iterable[int]) -> tuple[int, int, int]:
-    """(state after, stuff bits, dominant bits with stuff bits) of bits after a state; None before SOF."""
-    value, run = (None, 0) if state is None else divmod(state, 5)
-    if state is not None:
-        run += 1
-    stuffed = dominant = 0
-    for bit in bits:
-        if run == 5 and value is not None:
-            value, run = 1 - value, 1
-            stuffed += 1
-            dominant += 1 - value
-        run = run + 1 if bit == value else 1
-        value = bit
-        dominant += 1 - bit
-    assert value is not None
-    return 5 * value + run - 1, stuffed, dominant
-
-
-def _tail(state: int, bits: Iterable[int]) -> int:
-    """65536 * stuff bits + dominant bits of the last bits of the CRC, with the stuff bit that may follow them."""
-    after, stuffed, dominant = _walk(state, bits)
-    value, run = divmod(after, 5)
-    return (stuffed + 1 << 16 | dominant + value) if run == 4 else (stuffed << 16 | dominant)
-
-
-def _starts(width: int) -> tuple[tuple[int, int], ...]:
-    """By the first bits of a frame: as _STEPS."""
-    walks = [_walk(None, _split(first, width)) for first in range(1 << width)]
-    return tuple((after * 256, stuffed << 16 | dominant) for after, stuffed, dominant in walks)
-
-
-#: By 256 * state + byte: (256 * state after, 65536 * stuff bits + dominant bits).
-_STEPS: tuple[tuple[int, int], ...] = tuple(
-    (after * 256, stuffed << 16 | dominant)
-    for state in range(10)
-    for byte in range(256)
-    for after, stuffed, dominant in [_walk(state, _split(byte, 8))]
-)
-#: By 256 * state + the last 7 bits of the CRC.
-_TAILS: tuple[int, ...] = tuple(_tail(state, _split(byte & 0x7F, 7)) for state in range(10) for byte in range(256))
-#: Up to the data there are 19 or 39 bits: whole bytes but for the first 3 or 7.
-_BASE_START, _EXTENDED_START = _starts(3), _starts(7)
-
-
-def length_and_dominant(frame_id: int, data: bytes, extended: bool = False) -> tuple[int, int]:
-    """(bits from SOF to the end of EOF, dominant bits without the ACK slot) of a classic data frame."""
-    size = len(data)
-    if extended:
-        # SOF, 11 bits, SRR, IDE, 18 bits, RTR, r1, r0, DLC
-        head = (frame_id >> 18) << 27 | 0x3 << 25 | (frame_id & 0x3FFFF) << 7 | size
-        octets = (head << 8 * size | int.from_bytes(data, "big")).to_bytes(5 + size, "big")
-        state, total = _EXTENDED_START[octets[0]]
-        plain = 64 + 8 * size
-    else:
-        octets = (frame_id << 7 | size).to_bytes(3, "big") + data
-        state, total = _BASE_START[octets[0]]
-        plain = 44 + 8 * size
-    steps, table = _STEPS, CRC_15_BYTES
-    crc = table[octets[0]]
-    for octet in octets[1:]:
-        crc = (crc << 8) & 0x7FFF ^ table[crc >> 7 ^ octet]
-        state, add = steps[state + octet]
-        total += add
-    state, add = steps[state + (crc >> 7)]
-    total += add + _TAILS[state + (crc & 0x7F)]
-    return plain + (total >> 16), total & 0xFFFF

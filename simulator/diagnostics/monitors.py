@@ -98,11 +98,6 @@ class Counted:
         self.last_ns = -NEVER_NS
         self.forget()
 
-    @property
-    def has_failed(self) -> bool:
-        """Whether the last thing it said was: failed."""
-        return self._failed is True
-
     def forget(self) -> None:
         """Begin anew."""
         self.deadline_ns = NEVER_NS

@@ -70,11 +70,6 @@ class Entry:
         """Whether its test fails now."""
         return bool(self.status & Status.TEST_FAILED)
 
-    @property
-    def is_stored(self) -> bool:
-        """Whether it is pending or confirmed."""
-        return bool(self.status & (Status.PENDING | Status.CONFIRMED))
-
     def failed(self, snapshot: Snapshot) -> None:
         """The test has completed and failed."""
         if not self.status & Status.TEST_FAILED:

@@ -6,14 +6,18 @@ import json
 from pathlib import Path
 
 import anycrc
+import numpy as np
 import pytest
 from crccheck.crc import Crc15Can, Crc17CanFd, Crc21CanFd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.datalink.crc import CRC_15, CRC_15_BYTES, CRC_17, CRC_21, Crc
-from simulator.datalink.frame import FD_LENGTHS, STUFF_COUNTS, Frame, encode, frame_json, length_and_dominant
+from simulator.datalink.crc import CRC_15, CRC_17, CRC_21, Crc
+from simulator.datalink.frame import FD_LENGTHS, STUFF_COUNTS, Frame, encode, frame_json
 from simulator.errors import BadRequest
+from simulator.kernels.layout import EXTENDED, FD, REMOTE, SWITCHED
+from simulator.kernels.reading import checksum
+from simulator.kernels.sending import LONGEST_BITS, write_bits
 
 VECTORS = json.loads((Path(__file__).parents[1] / "files" / "frames.json").read_text())
 ANYCRC = {15: anycrc.Model("CRC15-CAN"), 17: anycrc.Model("CRC17-CAN-FD"), 21: anycrc.Model("CRC21-CAN-FD")}
@@ -70,11 +74,12 @@ def test_crc_check_value(crc: Crc, check: int) -> None:
 
 
 @given(st.binary(max_size=20))
-def test_crc_by_bytes(data: bytes) -> None:
+def test_crc_of_the_kernel(data: bytes) -> None:
     """Source: crccheck and anycrc, two independent libraries."""
     ours = 0
     for byte in data:
-        ours = (ours << 8) & 0x7FFF ^ CRC_15_BYTES[ours >> 7 ^ byte]
+        for shift in range(7, -1, -1):
+            ours = checksum.plain(ours, byte >> shift & 1, 15, 0x4599)
     assert ours == CRC_15.of(bits_of(data)) == Crc15Can.calc(data) == ANYCRC[15].calc(data)
 
 
@@ -159,29 +164,45 @@ def test_length_without_stuff_bits(frame: Frame) -> None:
     assert frame.length - (len(frame.stuff_bits) - fixed) == bare
 
 
-@given(st.booleans(), st.data())
-def test_fast_length_equals_encode(extended: bool, data: st.DataObject) -> None:
-    """The live bus's two numbers are those of the frame bit by bit (own rule)."""
+def written(data: bytes, *, dlc: int, frame_id: int, **form: bool) -> bytes:
+    """The bits that the kernel writes for the wire, SOF to EOF, not acknowledged."""
+    out = np.full(LONGEST_BITS, 9, np.uint8)
+    kinds = {"extended": EXTENDED, "remote": REMOTE, "fd": FD, "brs": SWITCHED}
+    number = sum(bit for name, bit in kinds.items() if form.get(name))
+    octets = np.frombuffer(data, np.uint8)
+    length = write_bits.plain(out, frame_id, number, int(form.get("esi", False)), dlc, octets, len(data))
+    return out[:length].tobytes()
+
+
+@given(st.booleans(), st.sampled_from(["classic", "remote", "fd"]), st.booleans(), st.booleans(), st.data())
+def test_bits_for_the_wire_are_those_of_the_frame(
+    extended: bool, kind: str, brs: bool, esi: bool, data: st.DataObject
+) -> None:
+    """Own rule: what the controllers send is the frame bit by bit, which the captures above hold."""
     frame_id = data.draw(st.integers(0, 0x1FFFFFFF if extended else 0x7FF))
     byte = st.one_of(st.integers(0, 255), st.sampled_from([0x00, 0xFF, 0x0F, 0xF0, 0x1F, 0xE0, 0x78, 0x3C]))
-    payload = bytes(data.draw(st.lists(byte, max_size=8)))
-    frame = encode(frame_id, payload, extended=extended, acknowledged=False)
-    assert length_and_dominant(frame_id, payload, extended) == (frame.length, frame.bits.count(0))
+    fd, remote = kind == "fd", kind == "remote"
+    size = data.draw(st.sampled_from(FD_LENGTHS if fd else (0,) if remote else range(9)))
+    payload = bytes(data.draw(st.lists(byte, min_size=size, max_size=size)))
+    dlc = data.draw(st.integers(0, 15)) if remote else FD_LENGTHS.index(size)
+    brs, esi = fd and brs, fd and esi
+    frame = encode(
+        frame_id, payload, extended=extended, remote=remote, dlc=dlc, fd=fd, brs=brs, esi=esi, acknowledged=False
+    )
+    made = written(payload, dlc=dlc, frame_id=frame_id, extended=extended, remote=remote, fd=fd, brs=brs, esi=esi)
+    assert made == frame.bits
 
 
-@pytest.mark.parametrize(
-    ("frame_id", "payload", "extended"),
-    [(int(v["id"], 16), bytes.fromhex(v["data"]), v["extended"]) for v in VECTORS["crcs"]]
-    + [
-        (int(v["id"], 16), bytes.fromhex(v["data"]), v["extended"])
-        for v in VECTORS["frames"]
-        if v["name"] in "V6 E6 E7"
-    ],
-)
-def test_fast_length_of_published_frames(frame_id: int, payload: bytes, extended: bool) -> None:
+@pytest.mark.parametrize("vector", VECTORS["frames"], ids=lambda vector: vector["name"])
+def test_bits_for_the_wire_of_published_frames(vector: dict) -> None:
     """Sources: tests/files/frames.json."""
-    frame = encode(frame_id, payload, extended=extended, acknowledged=False)
-    assert length_and_dominant(frame_id, payload, extended) == (frame.length, frame.bits.count(0))
+    given_bits = bytes(map(int, vector["bits"].replace(" ", "")))
+    payload = bytes.fromhex(vector["data"])
+    forms = {name: vector[name] for name in ("extended", "remote", "fd", "brs", "esi")}
+    code = FD_LENGTHS.index(len(payload)) if vector["dlc"] is None else vector["dlc"]
+    made = bytearray(written(payload, dlc=code, frame_id=int(vector["id"], 16), **forms))
+    made[encode(int(vector["id"], 16), payload, dlc=code, **forms).field("ACK slot").start] = 0
+    assert bytes(made) == given_bits
 
 
 @pytest.mark.parametrize("count", range(8))
