@@ -44,7 +44,7 @@ class Listeners:
     def attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt to send has ended."""
         record = record_of(network, attempt)
-        for tap in self.taps:
+        for tap in tuple(self.taps):  # one that is told may disconnect
             if tap.network == network:
                 if tap.name == attempt.node:
                     tap.attempted(record, attempt.frame)
@@ -59,7 +59,7 @@ class Listeners:
 
     def troubled(self, network: str, trouble: Trouble) -> None:
         """A controller has noticed something; that it has lost arbitration is no error, and no event."""
-        for tap in self.taps:
+        for tap in tuple(self.taps):
             if tap.name == trouble.node:
                 tap.troubled(trouble)
         if trouble.kind == "lost arbitration":

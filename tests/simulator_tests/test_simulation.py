@@ -451,3 +451,35 @@ def test_as_many_nodes_as_a_network_may_have() -> None:
     by_last = [record for record in records[:half] if record.transmitter == "M61"]
     assert set(by_last[0].received_by) == {f"M{number}" for number in range(61)}
     assert set(by_last[-1].received_by) == {"tester2", "M0", *(f"M{number}" for number in range(2, 61))}
+
+
+def test_a_tester_that_leaves_when_it_hears_something_costs_the_others_nothing() -> None:
+    """Own rule: every tester that stays hears every frame."""
+
+    class Leaver:
+        def __init__(self, simulation: Simulation) -> None:
+            self.name, self.network, self.place = simulation.tester_name(), "LINE-1", "DLC"
+            self.heard, self._simulation = 0, simulation
+            simulation.attach(self)
+
+        def received(self, record: FrameRecord, frame: object) -> None:
+            self.heard += 1
+            self._simulation.detach(self)
+
+        def attempted(self, record: FrameRecord, frame: object) -> None:
+            raise AssertionError("it sends nothing")
+
+        def troubled(self, trouble: object) -> None:
+            raise AssertionError("nothing is wrong")
+
+        def changed(self, t_ns: int, status: str) -> None:
+            raise AssertionError("nothing is wrong")
+
+    simulation = Simulation(PIPKIN)
+    leaver, other = Leaver(simulation), simulation.connect("GBX")
+    records = watch(simulation)
+    simulation.advance(0.05)
+    assert leaver.heard == 1
+    heard = [other.recv(0) for _ in records]
+    assert [message and message.arbitration_id for message in heard] == [record.frame_id for record in records]
+    assert other.recv(0) is None
