@@ -179,7 +179,8 @@ class BackOnTheRoad:
             if state.fluid < low:
                 return Step("level", NOT_READY, f"the fluid has {state.fluid:.0f} Celsius, {low:g} wanted", "wait")
             return Step("level", READY)
-        right = abs(fluid.error_litre) <= level.tolerance_litre
+        # at the edge when it was closed: what the fluid grows between there and the reference is what the window allows
+        right = abs(fluid.volume_at(fluid.closed_celsius) - level.litre) <= level.tolerance_litre
         if right and low <= fluid.closed_celsius <= high and fluid.closed_dripping:
             return Step("level", DONE)
         word = "low" if fluid.error_litre < 0.0 else "high"

@@ -190,6 +190,25 @@ def test_the_level_closed_too_cold_or_too_hot(celsius: float, litre: float, word
     assert abs(by_hand) == pytest.approx(litre, abs=0.03)
 
 
+def test_drops_at_the_cold_end_of_the_window_are_right() -> None:
+    # common practice, no source: closed at drops between 35 and 45 Celsius it is right, at 35.0 too. By hand: 6 litre
+    # and a last drop above the edge at 35 Celsius are 6 / (1 - 5 x 0.0007) - 6 + 0.0096 = 0.031 litre too much at 40
+    shop = Workshop("haulvey", celsius=34.0)
+    shop.idle()
+    shop.fill()
+    while shop.world.state.fluid < 35.0:
+        shop.wait(0.2)
+    fluid = shop.world.fluid("GBX")
+    fluid.litre = 6.0096 / (1.0 + 0.0007 * (shop.world.state.fluid - 40.0))
+    shop.world.open_plug("GBX")
+    assert shop.world.plug_words("GBX") == "drops"
+    shop.world.close_plug("GBX")
+    assert fluid.error_litre == pytest.approx(0.031, abs=0.0006)
+    assert shop.track.step("level").word == "done"
+    shop.world.add_fluid("GBX", 0.1)
+    assert shop.track.step("level").word == "stopped"
+
+
 def test_a_wrong_axle_ratio_shows_when_it_is_read_back_and_on_the_road() -> None:
     shop = Workshop()
     shop.world.connect_supply()
