@@ -188,7 +188,7 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
         if module.wake is None and name in vehicle.networks[network].places
     ]
     behaviours = [item for item in vehicle.deviations if isinstance(item, Behaviour) and item.module in nodes]
-    mute = frozenset(item.module for item in behaviours if item.kind == "stuck_recessive")
+    mute = circuit.switched_off.union(item.module for item in behaviours if item.kind == "stuck_recessive")
     readers = Readers(circuit, network, nodes)
     speaking = [node for node in nodes if node not in mute]
     states = {node: readers.volts(frozenset((node,))) for node in speaking}

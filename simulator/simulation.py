@@ -30,6 +30,7 @@ from simulator.outside import Tap, TimedFault, checked, flooding, tapped, with_f
 from simulator.probes import Point
 from simulator.record import Event, FrameRecord
 from simulator.solved import Solved
+from simulator.timeouts import Timeouts
 from simulator.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -61,10 +62,8 @@ class Simulation:
     ) -> None:
         if recovery not in ("automatic", "by request"):
             raise BadRequest(f"recovery from bus-off is 'automatic' or 'by request', not {recovery!r}")
-        self.drawn = vehicle
-        self.vehicle = vehicle
-        self.seed = seed
-        self.t_ns = 0
+        self.drawn = self.vehicle = vehicle
+        self.seed, self.t_ns = seed, 0
         self.states: dict[str, ModuleState] = {}
         self.modules = {name: ControlModule(vehicle, name, seed) for name in vehicle.modules}
         self._whole_frames = whole_frames
@@ -81,6 +80,7 @@ class Simulation:
         self._testers = 0
         self._listeners = Listeners()
         self._solved = Solved()
+        self._timeouts = Timeouts()
         self._wirings: dict[str, Wiring] = {}
         self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
         self._traffic_ns: dict[str, int] = {}
@@ -359,7 +359,7 @@ class Simulation:
             for name, module in vehicle.modules.items()
             if module.wake is None
         }
-        return self._solved.circuit(vehicle, self._condition, self.states, called)
+        return self._timeouts.circuit(self._solved, self.t_ns, vehicle, self._condition, self.states, called)
 
     def _asleep_ns(self, name: str) -> int:
         """When a module without a wake pin falls asleep after the last traffic it heard."""
@@ -420,7 +420,7 @@ class Simulation:
     def _plan_changes(self) -> None:
         """Look at the world again when a fault comes or goes by itself, and when a module may fall asleep."""
         changes = [fault.next_change_ns(self.t_ns) for fault in self._faults]
-        changes += [module.ready_ns for module in self.modules.values()]
+        changes += [*(module.ready_ns for module in self.modules.values()), *self._timeouts.ends_ns]
         if not self._condition.ignition_on:
             awake = [name for name, state in self.states.items() if state is ModuleState.AWAKE]
             changes += [self._asleep_ns(name) for name in awake if self.drawn.modules[name].wake is None]

@@ -26,13 +26,22 @@ class Solved:
         self._wirings: OrderedDict[object, tuple[Circuit, Wiring, dict[str, tuple[str, ...]]]] = OrderedDict()
 
     def circuit(
-        self, vehicle: Vehicle, condition: Condition, states: Mapping[str, ModuleState], called: Mapping[str, bool]
+        self,
+        vehicle: Vehicle,
+        condition: Condition,
+        states: Mapping[str, ModuleState],
+        called: Mapping[str, bool],
+        in_time: frozenset[str] = frozenset(),
     ) -> Circuit:
-        """The circuit in a condition; ``states``: the modules' last ones, ``called``: those without a wake pin."""
-        key = vehicle.deviations, condition, tuple(states.items()), tuple(called.items())
+        """The circuit in a condition; ``states``: the modules' last ones, ``called``: those without a wake pin.
+
+        ``in_time``: stuck transmitters that their time-out has not switched off yet.
+        """
+        key = vehicle.deviations, condition, tuple(states.items()), tuple(called.items()), in_time
         found = self._circuits.get(key)
         if found is None:
-            found = self._circuits[key] = Circuit(vehicle, condition, states=states or None, called=called)
+            found = Circuit(vehicle, condition, states=states or None, called=called, in_time=in_time)
+            self._circuits[key] = found
         _keep(self._circuits, key, _CIRCUITS)
         return found
 

@@ -80,7 +80,8 @@ class GroundWire:
 class Transceiver:
     """The static model of a high-speed transceiver, voltages to its module's own ground pin.
 
-    Defaults: a fit to published data-sheet windows (ISO 11898-2 output and input ranges).
+    Defaults: a fit to published data-sheet windows (ISO 11898-2 output and input ranges). ``dominant_timeout_ms``: a
+    transmitter that is held dominant for longer is switched off until it is let go, None: never.
     """
 
     vcc_volt: float = 5.0
@@ -90,6 +91,7 @@ class Transceiver:
     bias_ohm: float = 25_000.0
     unpowered_ohm: float = 1_000_000.0
     common_mode_volt: tuple[float, float] = (-12.0, 12.0)
+    dominant_timeout_ms: float | None = None
 
 
 @dataclass(frozen=True)

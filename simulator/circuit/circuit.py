@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import cached_property
 from typing import Literal, TypeAlias
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from simulator.circuit.shape import shape_of
 from simulator.circuit.supply import Settling
 from simulator.condition import Condition, ModuleState
-from simulator.deviations import LINES
+from simulator.deviations import LINES, Behaviour, Deviation
 from simulator.errors import BadRequest, UnknownName
 from simulator.kernels import factor
 from simulator.kernels.drive import leg_currents
@@ -65,7 +65,8 @@ class Circuit:
 
     ``states`` are the modules' previous supply states (default: all unpowered); ``called`` says which modules without
     a wake pin are kept awake (default: all while the ignition is on); ``meter`` is a resistor, in ohm, between two
-    points; ``wire_factor`` and ``terminator_factor`` scale those resistances, for tolerances.
+    points; ``wire_factor`` and ``terminator_factor`` scale those resistances, for tolerances. At rest a transmitter
+    that is stuck dominant has been switched off by its time-out, if it has one, but for those ``in_time``.
     """
 
     def __init__(
@@ -78,6 +79,7 @@ class Circuit:
         meter: tuple[Point, Point, float] | None = None,
         wire_factor: float = 1.0,
         terminator_factor: float = 1.0,
+        in_time: Collection[str] = (),
     ) -> None:
         self.vehicle = vehicle
         self.condition = condition or Condition()
@@ -91,6 +93,8 @@ class Circuit:
             self.draft.add(("meter",), meter[0], meter[1], meter[2])
         self.pattern = shape.pattern_for(self.draft)
         self._behaving = {(item.module, item.kind) for item in self.draft.behaviours}
+        #: Modules whose transmitter is stuck dominant and switched off by its time-out.
+        self.switched_off = has_timeout(vehicle, self.draft.behaviours) - frozenset(in_time)
         self._factors: tuple[Floats, Floats] | None = None
         self.states: dict[str, ModuleState] = {}
         self.settling = Settling(self, states, called)
@@ -199,14 +203,16 @@ class Circuit:
         return [
             (module, network)
             for network, module in self.drawing.pins
-            if self.behaves(module, "stuck_dominant") and self.states[module] is ModuleState.AWAKE
+            if self.behaves(module, "stuck_dominant")
+            and module not in self.switched_off
+            and self.states[module] is ModuleState.AWAKE
         ]
 
     def volts(self, dominant: Iterable[Driver] = (), tap: str | None = None) -> Volts:
         """Node voltages with the given (module, network) transmitters dominant together, exactly.
 
-        A stuck-dominant module drives always. ``tap`` is the place of a tester that names none. Raises BadRequest for
-        a module that is not on that network.
+        A stuck-dominant module drives always, unless switched off. ``tap`` is the place of a tester that names none.
+        Raises BadRequest for a module that is not on that network.
         """
         drivers: list[Driver] = sorted({*dominant, *self.always_driving()})
         if not drivers:
@@ -275,6 +281,12 @@ class Circuit:
             self.reads(network, receiver, [(transmitter, network)], tap) == "dominant"
             and self.reads(network, receiver, [], tap) == "recessive"
         )
+
+
+def has_timeout(vehicle: Vehicle, deviations: Iterable[Deviation]) -> frozenset[str]:
+    """The modules stuck dominant whose transceivers have a dominant time-out (ISO 11898-2:2016)."""
+    stuck = (item.module for item in deviations if isinstance(item, Behaviour) and item.kind == "stuck_dominant")
+    return frozenset(name for name in stuck if vehicle.modules[name].transceiver.dominant_timeout_ms is not None)
 
 
 def judge_lines(high_volt: float, low_volt: float, common_mode_volt: tuple[float, float]) -> Reading:

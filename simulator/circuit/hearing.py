@@ -75,7 +75,7 @@ def who_hears_whom(
     bit_ns, point = 1e9 / (bit_rate or net.bit_rate), sample_point or net.sample_point
     if taps is None:
         taps = {TESTER: net.socket} if net.socket is not None else {}
-    state = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()))
+    state = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()), circuit.switched_off)
     asked = (*state, net.name, bit_ns, point, tuple(taps.items()))
     key = (vehicle.drawing_key, *asked)
     if key not in _kept:

@@ -205,6 +205,8 @@ def check_sender(lines: LineNetwork, module: str) -> None:
         state = "unplugged"
     elif circuit.behaves(module, "dead"):
         state = "dead"
+    elif module in circuit.switched_off:
+        state = "stuck dominant, switched off by its time-out"
     elif circuit.behaves(module, "stuck_recessive"):
         state = "stuck recessive"
     able = ", ".join(circuit.senders(lines.network.name)) or "nobody"

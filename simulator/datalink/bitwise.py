@@ -35,7 +35,7 @@ class Bitwise:
     error active, error passive or bus off; ``troubled(trouble)`` hears of every error, with the end of its bit, at the
     latest when the attempt ends, while ``attended()`` says that anybody is interested. ``automatic``: controllers come
     back from bus-off by themselves, else after ``restart``. ``skills``: "classic", "tolerant" or "fd" (default) by
-    node. A stuck transmitter is let go after ``dominant_timeout_ns``, if that is given.
+    node.
     """
 
     def __init__(
@@ -51,7 +51,6 @@ class Bitwise:
         attended: Callable[[], bool] = lambda: True,
         automatic: bool = True,
         skills: Mapping[str, str] | None = None,
-        dominant_timeout_ns: int | None = None,
     ) -> None:
         self.bit_rate = bit_rate
         self.deadline_ns = NEVER_NS
@@ -60,11 +59,9 @@ class Bitwise:
         self._troubled, self._attended = troubled, attended
         self._automatic = automatic
         self._skills = dict(skills or {})
-        self._timeout_ns = dominant_timeout_ns
         self._stations: dict[str, Station] = {}
         self._home: dict[str, Island] = {}
         self._islands: list[Island] = []
-        self._stuck: dict[str, int] = {}
         self._counted: Counter[tuple[str, int, int]] = Counter()
         self._last: dict[str, tuple[int, int, int, int]] = {}
         #: By transmitter, who has received and who has acknowledged its frame and is on another wire by now.
@@ -117,15 +114,11 @@ class Bitwise:
 
     def advance(self, t_ns: int) -> None:
         """Do what is due at this instant."""
-        for node, release_ns in self._stuck.items():
-            if release_ns <= t_ns and node in self._home:
-                self._home[node].let_go(node)
         for island in self._islands:
             if island.due_ns <= t_ns:
                 self._deliver(island)
                 if island.due_ns <= t_ns:
-                    releases = (release_ns for release_ns in self._stuck.values() if release_ns > t_ns)
-                    island.run_ahead(min(releases, default=NEVER_NS))
+                    island.run_ahead()
         self._plan()
 
     def rewire(self, t_ns: int, wiring: Wiring) -> None:
@@ -143,8 +136,6 @@ class Bitwise:
             if name not in self._stations:
                 skill = SKILLS.index(self._skills.get(name, "fd"))
                 self._stations[name] = Station(name, skill, self._automatic)
-        timeout_ns = NEVER_NS if self._timeout_ns is None else t_ns + self._timeout_ns
-        self._stuck = {name: self._stuck.get(name, timeout_ns) for name in wiring.hearers if name in wiring.stuck}
         self._islands = [self._settle_island(t_ns, names, wiring) for names in parts_of(wiring)]
         self._home = {name: island for island in self._islands for name in island.number}
         self._plan()
@@ -238,10 +229,8 @@ class Bitwise:
         else:
             island.set_off(t_ns)
         for name in names:
-            if name in self._stuck:
+            if name in wiring.stuck:
                 island.hold(name)
-                if self._stuck[name] <= t_ns:
-                    island.let_go(name)
         if self._window is not None:
             island.watch(*self._window)
         return island

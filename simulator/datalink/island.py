@@ -114,7 +114,7 @@ class Island:
         self.notes = np.zeros((64 + 16 * count, layout.NOTE), np.int64)
         self._keys = np.full(_TABLE, -1, np.int64)
         self._sets = 0
-        self._masks = np.zeros((2, _TABLE), np.int64)
+        self._masks = np.zeros((3, _TABLE), np.int64)
         self._lags = np.zeros((_TABLE, count), np.int64)
         self._flips = np.zeros((0, 2), np.int64)
         self._trace = np.zeros((0, bits.TRACE + count), np.int64)
@@ -286,11 +286,13 @@ class Island:
             self._sets = 0
         at = bus.place_of.plain(self._keys, drive)
         levels = self._wiring.read(frozenset(self.names(drive)))
-        self._masks[:, at] = self._mask(levels.dominant), self._mask(levels.neither)
+        self._masks[:2, at] = self._mask(levels.dominant), self._mask(levels.neither)
+        self._masks[2, at] = 0
         for n, station in enumerate(self.stations):
             lag = levels.late.get(station.name, 0) | levels.lingering.get(station.name, 0) << 8
             self._lags[at, n] = lag
             if lag:
+                self._masks[2, at] |= 1 << n
                 self.world[layout.SLOW] = self._kept[1][layout.SLOW] = 1
         self._keys[at] = drive
         self._sets += 1
@@ -298,11 +300,6 @@ class Island:
     def hold(self, node: str) -> None:
         """Drive dominant from a node's transceiver, whatever its controller sends."""
         self.world[layout.STUCK] |= 1 << self.number[node]
-
-    def let_go(self, node: str) -> None:
-        """The transceiver's time-out: it drives nothing any more."""
-        self.world[layout.STUCK] &= ~(1 << self.number[node])
-        self.world[layout.MUTE] |= 1 << self.number[node]
 
     def flip(self, t_ns: int, nodes: Sequence[str]) -> None:
         """Invert the samples of some nodes in the bit at an instant, which may be one to come."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from pathlib import PurePosixPath, PureWindowsPath
 
@@ -28,6 +29,7 @@ def check_meaning(tree: Node, findings: Findings) -> None:
     for harness in harnesses:
         check_harness(harness, None if modules is None else modules.items, findings)
         _check_rates(harness, findings)
+        _check_timeouts(harness, modules, findings)
         _check_database_path(harness, findings)
         _check_testers(harness, modules, findings)
     check_routes(tree, harnesses, findings)
@@ -98,6 +100,21 @@ def _check_rates(harness: Harness, findings: Findings) -> None:
     if fast is not None and slow is not None and fast < slow:
         line = network.lines["data_bit_rate"]
         findings.error(line, f"data_bit_rate: {tell(fast)} is below the bit_rate; write {tell(slow)} or more")
+
+
+def _check_timeouts(harness: Harness, modules: Branch | None, findings: Findings) -> None:
+    """A dominant time-out within five bits and the error flag of six after them, which would cut off healthy frames."""
+    rate = number_of(harness.node.items.get("bit_rate"))
+    for name, module in (modules or Branch(1)).items.items():
+        leaf = leaf_at(module, "transceiver", "dominant_timeout_ms")
+        timeout_ms = number_of(leaf)
+        if leaf is None or timeout_ms is None or not rate or rate <= 0 or name not in harness.places:
+            continue
+        least_ms = 11_000 / rate
+        if timeout_ms < least_ms:
+            said = f"{tell(timeout_ms)} ms is less than 11 bits of {harness.name} ({tell(rate)} bit/s)"
+            fitting = tell(math.ceil(least_ms * 10) / 10)
+            findings.error(leaf.line, f"dominant_timeout_ms: {said}; write {fitting} or more")
 
 
 def database_path(network: Node) -> tuple[Leaf | None, str | None]:

@@ -39,6 +39,8 @@ OhmPerMetre: TypeAlias = Annotated[float, Number(SMALLEST_OHM, unit="ohm per met
 Metre: TypeAlias = Annotated[float, Number(0, unit="m", above=True)]
 Volt: TypeAlias = Annotated[float, Number(0, 60, unit="volt")]
 CommonVolt: TypeAlias = Annotated[float, Number(-60, 60, unit="volt")]
+#: The shortest and the longest that ISO 11898-2:2016 allows (from memory).
+TimeoutMs: TypeAlias = Annotated[float, Number(0.3, 10, unit="ms")]
 Amp: TypeAlias = Annotated[float, Number(0, unit="amp", above=True)]
 NsPerMetre: TypeAlias = Annotated[float, Number(0, unit="ns per metre", above=True)]
 Seconds: TypeAlias = Annotated[float, Number(0, unit="s")]
@@ -146,6 +148,9 @@ class TransceiverPart(Part):
         min_length=2,
         max_length=2,
         description="Lowest and highest mean of the two lines that the receiver can read, in volt",
+    )
+    dominant_timeout_ms: TimeoutMs | None = Field(
+        default=None, description="A transmitter held dominant for longer is switched off, in ms; never without"
     )
 
     @model_validator(mode="after")

@@ -132,6 +132,7 @@ def _transceiver(part: TransceiverPart) -> Transceiver:
         bias_ohm=part.bias_ohm,
         unpowered_ohm=part.unpowered_ohm,
         common_mode_volt=(low, high),
+        dominant_timeout_ms=part.dominant_timeout_ms,
     )
 
 

@@ -1,4 +1,4 @@
-"""Sampling finer than a bit, wrong bit rates, stuck transmitters, on the bit-level medium."""
+"""Sampling finer than a bit, wrong bit rates, on the bit-level medium."""
 
 from __future__ import annotations
 
@@ -65,17 +65,6 @@ def test_oscillator_tolerance(per_mille: int, works: bool) -> None:
         bench.run(bench.t_ns + 2_000_000)
     ok = Counter(one.node for one in bench.attempts if one.outcome is Outcome.OK and len(one.received_by) == 2)
     assert (ok["A"] == ok["C"] == 20) == works
-
-
-def test_stuck_dominant_with_and_without_time_out() -> None:
-    """ISO 11898-2:2016: a transceiver with dominant time-out lets the bus go; without one nobody communicates."""
-    for timeout_ns in (None, 2_000_000):
-        bench = BitBench("A", "B", "C", dominant_timeout_ns=timeout_ns)
-        bench.wire("A", "B", "C", stuck=["C"])
-        bench.send("A", 0x60)
-        bench.run(bench.t_ns + 50_000_000)
-        done = [one for one in bench.attempts if one.outcome is Outcome.OK]
-        assert [one.received_by for one in done] == ([] if timeout_ns is None else [("B", "C")])
 
 
 def test_levels_of_a_set_that_are_no_union() -> None:
