@@ -198,7 +198,7 @@ def _wait(vehicle: Vehicle, state: State, words: list[str]) -> Answer:
     if not 0.0 < minutes <= 240.0:
         raise BadRequest(f"'{text}' is no number of minutes; write one above 0, up to 240")
     state.minute += minutes
-    return Answer(0.0, (f"{minutes:g} minutes pass.",))
+    return Answer(0.0, ("1 minute passes." if minutes == 1 else f"{minutes:g} minutes pass.",))
 
 
 #: The actions of this room by their verb; each takes the vehicle, the state to change and the words after the verb.

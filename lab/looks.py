@@ -72,6 +72,7 @@ _OHM = (
     "An ohm left out of a finding means any value: only kind and place are claimed. An ohm that is written must fit "
     "your readings and lie within half a decade of the true one."
 )
+_HELD = "It is held against valid ohms, volts and calls. Codes, lamp and pins fill the proof sheet only."
 _AT = (
     "at=MODULE is in the contact of the module, on the module side of the probe points at its plug; a fault in the "
     "harness is written run=NAME."
@@ -86,6 +87,7 @@ def _help(job: Job, rest: str) -> list[str]:
     return [
         "finding FAULT + FAULT ... hands in what is wrong, each fault as kind and fields; kinds lists them.",
         "For example: finding open line=high at=GBX + power_dropout fuse=F7; or: finding healthy",
+        _HELD,
         _OHM,
         _AT,
         "It ends the job." if job.ends_with_finding else "It is handed in once; the job goes on until: hand-back",

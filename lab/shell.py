@@ -12,6 +12,7 @@ from typing import IO
 
 from lab.case import INSTRUMENTS
 from lab.cautions import caution
+from lab.commands import COMMANDS
 from lab.handback import final_record
 from lab.hands import Answer
 from lab.job import VERBS, Job
@@ -33,6 +34,13 @@ _NEXT = {
     "level": ("open", "look", "close"),
     "routine": ("start", "results", "stop"),
 }
+
+
+def _no_action(verb: str) -> str:
+    """What to write instead of something that is no action; not everybody tells the commands of the program apart."""
+    if verb in COMMANDS:
+        return f"'{verb}' is no action of a job but a command: leave the job, then sixtyohm {verb} --help"
+    return f"no action called '{verb}'; {nearest(verb, [*VERBS, *LOOKS, 'quit'])}; type help for all of them"
 
 
 class Shell(cmd.Cmd):
@@ -77,9 +85,7 @@ class Shell(cmd.Cmd):
         if line.lstrip().startswith("#"):
             return None
         verb = line.split()[0]
-        self._lines(
-            [f"no action called '{verb}'; {nearest(verb, [*VERBS, *LOOKS, 'quit'])}; type help for all of them"]
-        )
+        self._lines([_no_action(verb)])
         return None
 
     def onecmd(self, line: str) -> bool:

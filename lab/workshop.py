@@ -165,7 +165,10 @@ def _ask_config(car: LiveCar, *, names: tuple[str, ...]) -> Done:
             wanted = f", should be {item.wanted}" if item.word in ("differs", "missing") else ""
             lines.append(f"  {item.name}: {item.value or '-'} ({item.word}{wanted})")
     wrong = [f"{each.module} {item.name}" for each in found for item in each.wrong]
-    display = f"not as it should be: {', '.join(wrong)}" if wrong else "as it should be"
+    silent = [each.module for each in found if not each.answering]
+    words = [f"not as it should be: {', '.join(wrong)}"] if wrong else []
+    words += [f"silent {', '.join(silent)}"] if silent else []
+    display = "; ".join(words) or "as it should be"
     return Done(tuple(lines), slip={"kind": "config", "display": display})
 
 

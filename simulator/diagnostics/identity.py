@@ -5,8 +5,9 @@ What the vehicle file leaves out is made up from the names in it, always the sam
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from zlib import crc32
 
 from simulator.diagnostics.data import DataIdentifier
@@ -14,6 +15,7 @@ from simulator.diagnostics.server import Server
 from simulator.diagnostics.service import NOT_DEFAULT
 from simulator.diagnostics.services.read_codes import CLOCK, SUPPLY
 from simulator.diagnostics.status import Status
+from simulator.road import ConfigurationItem
 from simulator.vehicle import Module, Vehicle
 
 # Data identifiers, ISO 14229-1:2020, annex C.1.
@@ -97,6 +99,16 @@ def introduce(server: Server, module: Module, identity: Identity, supply_volt: C
     server.information[_VIN] = lambda t_ns: identity.vehicle_number.encode("latin-1")
     server.information[_CALIBRATION] = lambda t_ns: _filled(identity.software_number, 16)
     server.information[_NAME] = lambda t_ns: _filled(f"{module.name[:3]}\0-{module.title or module.name}", 20)
+
+
+def remember(server: Server, items: Iterable[ConfigurationItem], configured: Callable[[], bool]) -> None:
+    """Give a server what its unit was told when the vehicle was built, to be read; all ones where that is lost."""
+    for item in items:
+        server.add_data(DataIdentifier(item.number, item.title, partial(_told, item, configured)))
+
+
+def _told(item: ConfigurationItem, configured: Callable[[], bool], t_ns: int) -> bytes:
+    return item.data if configured() else b"\xff" * item.length
 
 
 def _hundredths(volt: float) -> int:

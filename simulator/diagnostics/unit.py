@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
 from simulator.diagnostics.data import SelfTest
-from simulator.diagnostics.identity import identity_of, introduce
+from simulator.diagnostics.identity import identity_of, introduce, remember
 from simulator.diagnostics.memory import FaultMemory
 from simulator.diagnostics.security import Lock
 from simulator.diagnostics.selfcheck import SelfCheck, World
@@ -56,6 +56,9 @@ class DiagnosticUnit:
         self.server.restart = lambda t_ns: self.restart(t_ns)
         self.check.listen_to(self.server.receives)
         introduce(self.server, module, self.identity, lambda: self.check.world.supply_volt)
+        if name in vehicle.road.service:
+            told = vehicle.road.service[name].configuration
+            remember(self.server, told, lambda: self.check.world.configured)
         self.server.add_routine(SelfTest())
         self._links: dict[str, _Link] = {}
         self._origin = ""

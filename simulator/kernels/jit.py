@@ -23,6 +23,9 @@ PLAIN_RUNS = 1000
 #: So many calls of a kernel in plain Python cost less than loading it compiled: some milliseconds against a second.
 PLAIN_CALLS = 100
 
+#: What a first run says on a terminal's standard error: some fifty seconds of one core, then never again.
+COMPILING = "sixtyohm: compiling, once on this computer; up to a minute, longer on a busy one ..."
+
 
 class Kernel(Generic[P, R]):
     """A function on arrays and numbers that runs compiled, after ``plain_calls`` calls as plain Python."""
@@ -50,6 +53,7 @@ class Kernel(Generic[P, R]):
         # numba looks at the kernel's own file only; what is kept on disk has constants and kernels of others in it
         if not isinstance(dispatcher, FunctionType):  # else the compiler is switched off
             dispatcher._cache._cache_file._source_stamp = _stamp_of(self._function.__module__)
+            dispatcher._cache.load_overload = _or_say(dispatcher._cache.load_overload)
         return cast(Callable[P, R], dispatcher)
 
     @cached_property
@@ -67,6 +71,25 @@ class Kernel(Generic[P, R]):
         whole = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
         whole.__module__, whole.__qualname__ = function.__module__, function.__qualname__
         return whole
+
+
+def _or_say(load: Callable[..., Any]) -> Callable[..., Any]:
+    """Numba's load from the cache on disk, which says so where nothing is kept there: what follows takes long."""
+
+    def load_or_say(*asked: Any) -> Any:
+        kept = load(*asked)
+        if kept is None:
+            _say_compiling()
+        return kept
+
+    return load_or_say
+
+
+@cache
+def _say_compiling() -> None:
+    """Tell whoever sits at a terminal, once in a process."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        print(COMPILING, file=sys.stderr, flush=True)
 
 
 @cache
@@ -112,6 +135,17 @@ def compiled_after(calls: int) -> Callable[[Callable[P, R]], Kernel[P, R]]:
 def at_once(kernel: Callable[P, R]) -> Callable[P, R]:
     """A kernel compiled now, for a call that is long."""
     return cast(Kernel[P, R], kernel).compiled
+
+
+def hasten(kernel: Callable[P, R]) -> None:
+    """Let a kernel run compiled from its next call on: for who cannot wait for it later."""
+    cast(Kernel[P, R], kernel)._plain_calls = 0
+
+
+def soon(*kernels: Callable[..., Any]) -> None:
+    """Kernels that are about to be called often: from now on they run compiled."""
+    for kernel in kernels:
+        cast(Kernel[..., Any], kernel)._plain_calls = 0
 
 
 def plain_for_python(function: Callable[P, R]) -> Callable[P, R]:

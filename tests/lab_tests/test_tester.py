@@ -153,6 +153,16 @@ def test_a_refusal_has_its_name():
     assert len(identity["vehicle number"].value) == 17  # ISO 3779
 
 
+def test_a_vehicle_as_built_knows_what_it_was_told():
+    with Diagnosis(running("pipkin", seconds=1)) as diagnosis:
+        found = read_configuration(diagnosis)
+        assert [item.name for each in found for item in each.wrong] == []
+        assert {item.name: item.value for item in found[1].items}["axle ratio"] == "4.06"  # the vehicle file
+    with Diagnosis(running("pipkin", "not_configured module=GBX", seconds=1)) as diagnosis:
+        wrong = read_configuration(diagnosis, ["GBX"])[0].wrong
+    assert [(item.name, item.word) for item in wrong] == [("axle ratio", "missing"), ("tyre size", "missing")]
+
+
 def test_the_same_questions_give_the_same_answers():
     one, other = (running("pipkin", FUSE) for _ in range(2))
     with Diagnosis(one) as first, Diagnosis(other) as second:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
+import os
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -11,6 +14,7 @@ import pytest
 from simulator.circuit.pattern import elimination_order, make_pattern
 from simulator.kernels import factor, supply, table
 from simulator.kernels.drive import leg_currents
+from simulator.kernels.jit import COMPILING
 
 
 def random_network(seed: int, nodes: int, edges: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -159,3 +163,31 @@ def test_kernel_a_supply_that_finds_no_rest_is_held_down_in_two_steps() -> None:
     held[supply.CALLING] = 1
     supply.next_states(pins, held, state, volts, np.array([-1]), (6.0, 5.5), history[0])
     assert history[0].tolist() == [supply.UNPOWERED, awake]
+
+
+ASK = """
+import sys
+class Terminal:
+    def write(self, text): sys.stdout.write(text)
+    def flush(self): sys.stdout.flush()
+    def isatty(self): return {terminal}
+sys.stderr = Terminal()
+import numpy as np
+from simulator.kernels import factor
+none = np.empty(0, np.int64)
+factor.gather.compiled(none, np.empty(0), np.empty(1), np.empty(1))
+"""
+
+
+@pytest.mark.skipif(os.environ.get("NUMBA_DISABLE_JIT") == "1", reason="nothing is compiled")
+def test_who_waits_at_a_terminal_is_told_once_why(tmp_path):
+    def said(terminal: bool, cache: str) -> str:
+        environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / cache)}
+        code = ASK.format(terminal=terminal)
+        return subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True
+        ).stdout
+
+    assert said(True, "one") == COMPILING + "\n"
+    assert said(True, "one") == ""  # kept on disk
+    assert said(False, "other") == ""
