@@ -24,10 +24,10 @@ CLOCK_HZ = 80_000_000
 class Reach:
     """The timing budget of one network.
 
-    ``farthest`` are the two modules farthest apart along the wire, ``distance_m``; ``budget_ns`` is the time up to the
-    sample point, ``propagation_ns`` what one bit needs there and back (with the model's loop delay), ``margin_ns`` what
-    is left; ``longest_m`` and ``longest_worst_m`` the longest bus at this bit rate, with the model's loop delay and
-    with the most that is allowed; ``stubs`` are (name, length in metre) of the runs that end at one module only;
+    ``farthest`` are the two modules, or a module and a tester at the socket, farthest apart along the wire,
+    ``distance_m``; ``budget_ns`` is the time up to the sample point, ``propagation_ns`` what one bit needs there and
+    back (with the model's loop delay), ``margin_ns`` what is left; ``longest_m`` and ``longest_worst_m`` the longest bus
+    at this bit rate, with the model's loop delay and with the most that is allowed; ``stubs`` are (name, length in metre) of the runs that end at one module only;
     ``stub_most_m`` is a third of the critical length; ``oscillator_percent`` is what each clock may be off.
     """
 
@@ -90,14 +90,16 @@ def reach(vehicle: Vehicle, network: Network) -> Reach:
         for item in vehicle.deviations
         if isinstance(item, StubLength) and item.network == network.name
     }
-    modules = [name for name in vehicle.modules if name in network.places]
-    distance_m, farthest = 0.0, (modules[0], modules[0])
-    for module in modules:
-        lengths = _lengths_from(network, module)
-        for other in modules:
-            length_m = lengths.get(other, 0.0) + added.get(module, 0.0) + added.get(other, 0.0)
-            if other != module and length_m > distance_m:
-                distance_m, farthest = length_m, (module, other)
+    nodes = [name for name in vehicle.modules if name in network.places]
+    if network.socket is not None and network.socket not in nodes:
+        nodes.append(network.socket)  # a tester takes part, acknowledges, and has to be heard in time
+    distance_m, farthest = 0.0, (nodes[0], nodes[0])
+    for node in nodes:
+        lengths = _lengths_from(network, node)
+        for other in nodes:
+            length_m = lengths.get(other, 0.0) + added.get(node, 0.0) + added.get(other, 0.0)
+            if other != node and length_m > distance_m:
+                distance_m, farthest = length_m, (node, other)
     delay = network.pair.delay_ns_per_m
     budget = network.sample_point / network.bit_rate * 1e9
     needed = propagation_ns(distance_m, LOOP_DELAY_NS, delay)

@@ -52,7 +52,7 @@ def _show(budget: Reach) -> None:
     first, second = budget.farthest
     percent = f"{budget.sample_point * 100:g} %"
     rows = [
-        ("farthest modules", f"{first} to {second}, {budget.distance_m:g} m", "along the wire, shortest way"),
+        ("farthest apart", f"{first} to {second}, {budget.distance_m:g} m", "along the wire, shortest way"),
         ("time to the sample point", f"{budget.budget_ns:.0f} ns", f"{percent} of a bit at {budget.bit_rate} bit/s"),
         (
             "there and back",

@@ -89,3 +89,11 @@ def test_the_pipkin_has_time_left_and_a_long_stub_takes_it(pipkin: Vehicle) -> N
     assert dict(budget.stubs)["gearbox stub"] == pytest.approx(0.3)
     longer = faults.parse("long_stub at=GBX length_m=200").apply(pipkin)
     assert reach(longer, longer.network()).margin_ns < 0
+
+
+def test_a_tester_at_the_socket_takes_part() -> None:
+    """Bosch CAN 2.0, 13.4: the delay between any two nodes; by hand, 2 x (150 ns + 1.5 m x 5 ns/m) on the spur."""
+    haulvey = load_vehicle(Path(find_vehicle("haulvey")))
+    budget = reach(haulvey, haulvey.network("SPUR"))
+    assert (budget.farthest, budget.distance_m) == (("GWY", "DLC"), 1.5)
+    assert budget.propagation_ns == pytest.approx(315.0)
