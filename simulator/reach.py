@@ -26,9 +26,10 @@ class Reach:
 
     ``farthest`` are the two modules, or a module and a tester at the socket, farthest apart along the wire,
     ``distance_m``; ``budget_ns`` is the time up to the sample point, ``propagation_ns`` what one bit needs there and
-    back (with the model's loop delay), ``margin_ns`` what is left; ``longest_m`` and ``longest_worst_m`` the longest bus
-    at this bit rate, with the model's loop delay and with the most that is allowed; ``stubs`` are (name, length in metre) of the runs that end at one module only;
-    ``stub_most_m`` is a third of the critical length; ``oscillator_percent`` is what each clock may be off.
+    back (with the model's loop delay), ``margin_ns`` what is left; ``longest_m`` and ``longest_worst_m`` the longest
+    bus at this bit rate, with the model's loop delay and with the most that is allowed; ``stubs`` are (name, length in
+    metre) of the runs that end at one module only; ``stub_most_m`` is a third of the critical length;
+    ``oscillator_percent`` is what each clock may be off.
     """
 
     network: str
