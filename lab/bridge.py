@@ -15,6 +15,7 @@ import can
 from can.util import cast_from_string
 
 from lab.canbus.clocks import Paced, WallClock
+from lab.canbus.session import warm_up
 from lab.cautions import caution
 from simulator.errors import BadRequest, nearest
 from simulator.interface import SimulatedBus
@@ -35,7 +36,7 @@ _WAIT_S = 0.05
 class Bridge:
     """One bridge: the python-can options of the other side, the place tapped on this side, and what was forwarded.
 
-    ``refused``: messages that one side would not send.
+    ``refused``: messages that one side would not send. ``broken``: why nothing comes from a side any more.
     """
 
     options: dict[str, Any]
@@ -43,6 +44,7 @@ class Bridge:
     out: int = 0
     into: int = 0
     refused: int = 0
+    broken: str = ""
     _recent: deque[tuple[float, tuple[object, ...]]] = field(default_factory=deque, repr=False)
     _lock: threading.Lock = field(default_factory=threading.Lock, repr=False, compare=False)
 
@@ -74,7 +76,7 @@ class Bridge:
     def outwards(self, tap: can.BusABC, other: can.BusABC, end: threading.Event) -> None:
         """Forward what the tap receives until the end."""
         while not end.is_set():
-            message = tap.recv(_WAIT_S)
+            message = self._next(tap, end)
             if message is None or message.is_error_frame:
                 continue
             if self.interface in _ECHOING:
@@ -89,7 +91,7 @@ class Bridge:
     def inwards(self, tap: can.BusABC, other: can.BusABC, end: threading.Event) -> None:
         """Forward what the other side receives until the end, but not what comes back of our own."""
         while not end.is_set():
-            message = other.recv(_WAIT_S)
+            message = self._next(other, end)
             if message is None or message.is_error_frame or not message.is_rx or self._is_echo(message):
                 continue
             try:
@@ -97,6 +99,15 @@ class Bridge:
                 self.into += 1
             except can.CanError:
                 self.refused += 1
+
+    def _next(self, bus: can.BusABC, end: threading.Event) -> can.Message | None:
+        """What a bus receives next; one that breaks off ends it for all."""
+        try:
+            return bus.recv(_WAIT_S)
+        except (can.CanError, OSError) as problem:
+            self.broken = self.broken or str(problem)
+            end.set()
+            return None
 
     def _is_echo(self, message: can.Message) -> bool:
         recent, content = self._recent, _content(message)
@@ -145,13 +156,16 @@ def allowed(bridges: Iterable[Bridge], allow_hardware: bool) -> bool:
 def run_bridged(simulation: Simulation, bridges: Sequence[Bridge], seconds: float) -> None:
     """Let the simulation run in real time for so many seconds, forwarding both ways.
 
-    Raises BadRequest where a bus cannot be opened, and UnknownName where there is no such place.
+    Raises BadRequest where a bus cannot be opened or breaks off, and UnknownName where there is no such place.
     """
     taps = [_place(simulation.drawn, bridge.at) for bridge in bridges]
     end = threading.Event()
     threads: list[threading.Thread] = []
     with ExitStack() as stack:
         others = [stack.enter_context(_opened(bridge)) for bridge in bridges]
+        for network, place in taps:
+            scratch = Simulation(simulation.drawn, faults=simulation.faults, seed=simulation.seed)
+            warm_up(scratch, simulation.drawn.network(network), place)
         pace = Paced(simulation, WallClock())
         stack.callback(pace.close)
         for bridge, (network, place), other in zip(bridges, taps, others, strict=True):
@@ -170,6 +184,9 @@ def run_bridged(simulation: Simulation, bridges: Sequence[Bridge], seconds: floa
         with pace:
             pace.wait(end.is_set, seconds)
             pace.check()
+            for bridge in bridges:
+                if bridge.broken:
+                    raise BadRequest(f"interface={bridge.interface} broke off: {bridge.broken}")
 
 
 def _place(vehicle: Vehicle, at: str | None) -> tuple[str, str]:

@@ -15,6 +15,11 @@ from lab.canbus.options import Wanted
 from simulator.condition import Condition
 from simulator.errors import BadRequest
 from simulator.interface import SimulatedBus
+from simulator.kernels.bits import run_bits
+from simulator.kernels.jit import hasten
+from simulator.kernels.payload import pack
+from simulator.kernels.sending import write_bits
+from simulator.kernels.stretch import run_frames
 from simulator.simulation import Simulation
 from simulator.vehicle import Network, Vehicle
 
@@ -44,7 +49,7 @@ class Session:
         if self.wanted.clock == "stepped":
             self.pace = LockedStepped(self.simulation)
         else:
-            self._warm_up(network, place)
+            warm_up(self._simulation(), network, place)
             self.begin_s = time.time()
             self.pace = Paced(self.simulation, WallClock(self.wanted.speed or 1.0))
 
@@ -55,12 +60,6 @@ class Session:
             condition=Condition(ignition_on=self.wanted.ignition is not False),
             seed=self.wanted.seed or 0,
         )
-
-    def _warm_up(self, network: Network, place: str) -> None:
-        """Run another simulation for a moment, with a message of a tester in it."""
-        scratch = self._simulation()
-        SimulatedBus(scratch, network, place).send(can.Message(arbitration_id=0x7FF, is_extended_id=False))
-        scratch.advance(_WARM_UP_S)
 
     def check(self, wanted: Wanted) -> None:
         """Refuse a bus that asks for something else than what runs. Raises BadRequest."""
@@ -73,6 +72,14 @@ class Session:
                     f"{self.vehicle.name} is already open in this program with {name}={shown or None}: shut that bus "
                     f"down first, or leave {name} out"
                 )
+
+
+def warm_up(scratch: Simulation, network: Network, place: str) -> None:
+    """Run a simulation that nobody needs for a moment, with a message of a tester in it: all compiles that will."""
+    for kernel in (run_bits, write_bits, run_frames, pack):
+        hasten(kernel)
+    SimulatedBus(scratch, network, place).send(can.Message(arbitration_id=0x7FF, is_extended_id=False))
+    scratch.advance(_WARM_UP_S)
 
 
 def enter(path: Path, vehicle: Vehicle, wanted: Wanted, network: Network, place: str) -> Session:

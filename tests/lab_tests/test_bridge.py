@@ -177,3 +177,24 @@ def test_several_logs_by_command(tmp_path: Path) -> None:
     twice = sixtyohm("run", "pipkin", "--seconds", "0.2", "--log", names[0], "--log", names[0])
     assert (twice.status, twice.out) == (2, "")
     assert "two logs in one file" in twice.err
+
+
+def test_another_side_that_breaks_off_ends_the_run_and_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Own rule; python-can's interfaces raise can.CanOperationError when their device goes away."""
+
+    class Gone(can.BusABC):
+        def __init__(self, channel: str) -> None:
+            super().__init__(channel=channel)
+
+        def send(self, msg: can.Message, timeout: float | None = None) -> None:
+            """It goes nowhere."""
+
+        def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+            raise can.CanOperationError("the device is gone")
+
+    monkeypatch.setattr(can, "Bus", lambda **options: Gone(channel=options["channel"]))
+    simulation = Simulation(PIPKIN)
+    with pytest.raises(BadRequest, match="interface=virtual broke off: the device is gone"):
+        run_bridged(simulation, [bridge_of("interface=virtual,channel=lab")], 60.0)
+    assert simulation.t_ns < 30e9
+    assert not [thread for thread in threading.enumerate() if "by the clock" in thread.name]

@@ -250,6 +250,24 @@ def test_shutdown_by_whoever_holds_the_simulation(buses: ExitStack) -> None:
     assert not ending.is_alive()
 
 
+CALM = """
+import can, numba
+with can.Bus(interface="sixtyohm", channel="pipkin/LINE-1", fault="open line=high at=GBX", ignore_config=True) as bus:
+    numba.njit = None  # whoever begins to compile from here on breaks the run
+    for _ in range(5):
+        bus.send(can.Message(arbitration_id=0x7E0, is_extended_id=False, data=b"\\x02\\x3e\\0"))
+        bus.advance(0.2)
+    with bus.hold() as simulation:
+        print(simulation.t_ns >= 1_000_000_000)
+"""
+
+
+def test_nothing_compiles_while_the_clock_runs() -> None:
+    """Own rule: on the wall clock a kernel that compiles, or is loaded, would stop the vehicle for a second or more."""
+    done = subprocess.run([sys.executable, "-c", CALM], capture_output=True, text=True, timeout=300)
+    assert (done.stdout, done.returncode) == ("True\n", 0), done.stderr
+
+
 def test_many_threads_shut_down_at_once(buses: ExitStack) -> None:
     """Own rule: it counts once, and the other bus stays."""
     bus, other = opened(buses), opened(buses)
