@@ -12,6 +12,8 @@ from simulator.quantities import SELECTOR
 
 #: No speed and no wait is longer than these, so that a slip of the pen is told.
 _FASTEST_KMH, _LONGEST_S = 250.0, 36_000.0
+#: So many legs a script has at most, repeated ones counted as often as they are driven.
+_MOST_LEGS = 10_000
 
 
 @dataclass(frozen=True)
@@ -129,8 +131,11 @@ def read_script(text: str, path: str = "drive script") -> tuple[Leg, ...]:
             open_repeats.append((number, len(legs), int(found["times"])))
         elif verb == "end":
             if open_repeats:
-                _, first, times = open_repeats.pop()
-                legs[first:] = legs[first:] * times
+                begun, first, times = open_repeats.pop()
+                if first + (len(legs) - first) * times > _MOST_LEGS:
+                    mistakes.append(Mistake(path, begun, f"more than {_MOST_LEGS} legs; repeat them less often"))
+                else:
+                    legs[first:] = legs[first:] * times
             else:
                 mistakes.append(Mistake(path, number, "'end' without 'repeat'; delete it, or write repeat 3 above"))
         else:

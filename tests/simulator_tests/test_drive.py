@@ -41,6 +41,14 @@ def test_every_mistake_has_its_line() -> None:
     assert told[10].startswith("nothing a driver does is called 'fly'; write one of brake, ")
 
 
+def test_a_slip_of_the_pen_does_not_fill_the_memory() -> None:
+    """Own limit: 10,000 legs. Nested repeats multiply."""
+    assert len(read_script("repeat 100\nrepeat 100\nwait 1\nend\nend\n")) == 10_000
+    for text in ("repeat 999999999\nwait 1\nend\n", "repeat 101\nrepeat 100\nwait 1\nend\nend\n"):
+        with pytest.raises(BadFile, match=r"a.drive:1: more than 10000 legs; repeat them less often"):
+            read_script(text, "a.drive")
+
+
 @pytest.mark.parametrize("name", sorted(SCRIPTS))
 def test_our_own_are_good(name: str) -> None:
     assert read_script(script_text(name))
