@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import FD_LENGTHS, PADDING
 from simulator.datalink.trouble import FIELDS, STATES
-from simulator.kernels import bits, bus, layout, quanta
+from simulator.kernels import bits, bus, flight, layout, quanta
 from simulator.kernels.sending import LONGEST_BITS, write_bits
 
 Ints = NDArray[np.int64]
@@ -109,7 +109,8 @@ class Island:
         self._wiring = wiring
         self._quanta = np.array([timing.quanta(wiring.rates.get(name)) for name in self.number], np.int64)
         own = {wiring.rates.get(name) for name in self.number}
-        self.world[layout.TIMED] = 2 * (own - {None, timing.bit_rate} != set())
+        self._delays, self._flight = self._distances(timing)
+        self.world[layout.TIMED] = 2 * (own - {None, timing.bit_rate} != set() or len(self._delays) > 0)
         self.rows[:, layout.OUT] = self.rows[:, layout.BIT]
         self.notes = np.zeros((64 + 16 * count, layout.NOTE), np.int64)
         self._keys = np.full(_TABLE, -1, np.int64)
@@ -124,9 +125,21 @@ class Island:
         self.timing = timing
         self._known: dict[int, tuple[str, ...]] = {}
         self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy())
+        self._flight_kept = self._flight.copy()
         self._learn(0)
         self.world[layout.HELD] = self._masks[0, bus.place_of.plain(self._keys, 0)]
         self._kept[1][:] = self.world
+
+    def _distances(self, timing: Timing) -> tuple[Ints, Ints]:
+        """Delays between the stations in ps, and the edges on their way: none yet; both empty where all are near."""
+        names, delays_ns = tuple(self.number), self._wiring.delays_ns
+        if not delays_ns:
+            return np.zeros((0, 0), np.int64), np.zeros((0, flight.EDGES), np.int64)
+        most_ns = flight.MOST_EDGES / 2 * timing.clock[bus.DATA_NS]
+        delays = [[round(1000 * min(delays_ns.get((a, b), 0.0), most_ns)) for b in names] for a in names]
+        edges = np.full((len(names), flight.EDGES + flight.MOST_EDGES), flight.LONG_AGO_PS, np.int64)
+        edges[:, : flight.EDGES] = 0
+        return np.array(delays, np.int64), edges
 
     def _mask(self, names: Iterable[str]) -> int:
         return sum(1 << self.number[name] for name in names if name in self.number)
@@ -214,6 +227,7 @@ class Island:
             return
         for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
             np.copyto(now, kept)
+        np.copyto(self._flight, self._flight_kept)
         self._ahead = False
         if self._run(t_ns) == bits.QUIET and t_ns > self.now_ns:
             self.set_off(t_ns)
@@ -253,6 +267,7 @@ class Island:
         if keep and self.world[layout.TIMED]:
             for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
                 np.copyto(kept, now)
+            np.copyto(self._flight_kept, self._flight)
         while True:
             if self.world[layout.TIMED]:
                 reason = self._run_out_of_step(limit_ns)
@@ -274,7 +289,8 @@ class Island:
     def _run_out_of_step(self, limit_ns: int) -> int:
         return quanta.run_quanta(
             self.rows, self.world, self.clock, self.wire, self.sizes, self._keys,
-            self._masks, self._lags, self._flips, self.notes, self._quanta, self._trace, limit_ns,
+            self._masks, self._lags, self._flips, self.notes, self._quanta, self._trace,
+            self._delays, self._flight, limit_ns,
         )  # fmt: skip
 
     # -- levels

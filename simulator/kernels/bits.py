@@ -13,6 +13,7 @@ from simulator.kernels.bus import (
     anchor,
     catch_up,
     lagged,
+    lowest,
     muster,
     muster_all,
     now_ns,
@@ -91,9 +92,9 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
     if world[LAGGING] or world[TWINS]:
         busy, resting = True, False
     awake = world[AWAKE]
-    for n in range(rows.shape[0]):
-        if awake >> n & 1 == 0:
-            continue
+    while awake:
+        n = lowest(awake)
+        awake &= awake - 1
         state = rows[n, STATE]
         if state == IDLE or (state == INTERMISSION and rows[n, COUNT] == 2):
             world[OFFERED_NS] = t_ns
@@ -110,15 +111,16 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
 
 
 @compiled
-def all_lagged(rows: Ints, shown: int, world: Ints, lag: Ints) -> int:
-    """Who samples dominant on slow lines of those who are shown it; ``lag`` (controllers,)."""
-    mask = lagging = 0
-    concerned = shown | world[LAGGING]
-    for n in range(rows.shape[0]):
-        if concerned >> n & 1:
-            mask |= lagged(rows, n, shown >> n & 1, lag[n]) << n
-            if rows[n, LINGERS] or rows[n, RISEN]:
-                lagging |= 1 << n
+def all_lagged(rows: Ints, shown: int, slow: int, world: Ints, lag: Ints) -> int:
+    """Who samples dominant of those who are shown it; ``slow``: whose lines are slow; ``lag`` (controllers,)."""
+    concerned = shown & slow | world[LAGGING]
+    mask, lagging = shown & ~concerned, 0
+    while concerned:
+        n = lowest(concerned)
+        concerned &= concerned - 1
+        mask |= lagged(rows, n, shown >> n & 1, lag[n]) << n
+        if rows[n, LINGERS] or rows[n, RISEN]:
+            lagging |= 1 << n
     world[LAGGING] = lagging
     return mask
 
@@ -138,11 +140,12 @@ def flipped(world: Ints, flips: Ints, t_ns: int, length_ns: float) -> int:
 def _rate(rows: Ints, world: Ints) -> int:
     """1 in the data phase, 0 in the nominal, -1 where controllers that take part differ."""
     rate, awake = 2, world[AWAKE]
-    for n in range(rows.shape[0]):
-        if awake >> n & 1:
-            if rate < 2 and rows[n, RATE] != rate:
-                return -1
-            rate = rows[n, RATE]
+    while awake:
+        n = lowest(awake)
+        awake &= awake - 1
+        if rate < 2 and rows[n, RATE] != rate:
+            return -1
+        rate = rows[n, RATE]
     return rate & 1
 
 
@@ -224,20 +227,19 @@ def _pair_up(rows: Ints, fresh: int, first: int, world: Ints) -> None:
 @inlined
 def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, t_ns: int, pairing: bool) -> None:
     """Every controller takes its bit; receivers that have read the same since SOF may be read for by one of them."""
-    count = rows.shape[0]
     leaders = world[LEADERS]
     if leaders:
-        stray = 0
-        for m in range(count):
-            if leaders >> m & 1:
-                stray |= mask ^ -(mask >> m & 1)
+        stray, left = 0, leaders
+        while left:
+            stray |= mask ^ -(mask >> lowest(left) & 1)
+            left &= left - 1
         if stray & world[TWINS]:
             _stray(rows, mask, world)
     first, fresh, parting = -1, 0, 0
     concerned = (world[AWAKE] | mask) & ~world[TWINS]
-    for n in range(count):
-        if concerned >> n & 1 == 0:
-            continue
+    while concerned:
+        n = lowest(concerned)
+        concerned &= concerned - 1
         state = rows[n, STATE]
         step(rows, n, 1 - (mask >> n & 1), wire, sizes, world, notes, t_ns)
         if rows[n, STATE] == FRAME and rows[n, FIELD] == ID and rows[n, LEFT] == 11:
@@ -286,11 +288,12 @@ def run_bits(
             return QUIET
         if resting and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
-        mask = reads(rows, drive, world, keys, masks)
+        mask = shown = reads(rows, drive, world, keys, masks)
         if mask < 0:
             return UNKNOWN_SET
         if world[SLOW]:
-            mask = all_lagged(rows, mask, world, lags[place_of(keys, drive)])
+            at = place_of(keys, drive)
+            mask = all_lagged(rows, shown, masks[2, at], world, lags[at])
         before = _rate(rows, world)
         if world[FLIPPED] < flips.shape[0]:
             mask ^= flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
@@ -308,6 +311,6 @@ def run_bits(
         if world[STOPS]:
             return STOP
         if trace.shape[0] == 0:
-            hurry(rows, mask, resting, world, clock, wire, sizes, keys, masks, flips, limit_ns)
+            hurry(rows, mask, shown, world, clock, wire, sizes, keys, masks, flips, limit_ns)
         if _full(rows, world, notes, trace):
             return FULL

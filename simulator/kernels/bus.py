@@ -36,6 +36,16 @@ Floats = NDArray[np.float64]
 #: The unit of ``clock``: duration of a nominal and of a data bit in ns, sample points as a part of the bit, and what
 #: has passed since the anchor besides whole nominal bits, in ns.
 NOMINAL_NS, DATA_NS, NOMINAL_POINT, DATA_POINT, MORE_NS = range(5)
+#: By remainder modulo 67, which differs for all of them, the number of a bit.
+_NUMBERS = np.zeros(67, np.int64)
+_NUMBERS[[(1 << number) % 67 for number in range(63)]] = range(63)
+
+
+@inlined
+def lowest(mask: int) -> int:
+    """Number of the lowest bit of a mask that has any."""
+    number: int = _NUMBERS[(mask & -mask) % 67]
+    return number
 
 
 @inlined
@@ -93,16 +103,20 @@ def muster_all(rows: Ints, world: Ints) -> None:
 
 @inlined
 def reads(rows: Ints, drive: int, world: Ints, keys: Ints, masks: Ints) -> int:
-    """Who is shown dominant while this set drives; -1 if the table does not know the set yet."""
+    """Who is shown dominant while this set drives; -1 if the table does not know the set yet.
+
+    ``masks`` (3, places in the table): who is shown dominant, whose level is neither, who has slow lines.
+    """
     world[DRIVE] = drive
     at = place_of(keys, drive)
     if keys[at] != drive:
         return -1
     mask: int = masks[0, at]
-    if masks[1, at]:
-        for n in range(rows.shape[0]):
-            if masks[1, at] >> n & 1:
-                mask |= (1 - rows[rows[n, TWIN] - 1 if rows[n, TWIN] else n, SEEN]) << n
+    floating = masks[1, at]
+    while floating:
+        n = lowest(floating)
+        floating &= floating - 1
+        mask |= (1 - rows[rows[n, TWIN] - 1 if rows[n, TWIN] else n, SEEN]) << n
     return mask
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simulator.kernels.bus import NOMINAL_NS, Floats, catch_up, muster, now_ns, place_of, spend
+from simulator.kernels.bus import NOMINAL_NS, Floats, catch_up, lowest, muster, now_ns, place_of, spend
 from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     AT,
@@ -12,34 +12,50 @@ from simulator.kernels.layout import (
     BUS_OFF,
     COUNT,
     CRC_DELIMITER,
+    DELIMITER,
     DOMINANTS,
+    DRIVE,
     ELAPSED,
+    EOF,
+    FAILED,
     FIELD,
+    FLAG,
     FLIPPED,
     FRAME,
-    HELD,
     HERTZ,
     IDLE,
+    IDLERS,
     INTEGRATING,
+    INTERMISSION,
+    LAGGING,
+    LAST,
     LEADERS,
+    LEFT,
     LINGERS,
     MUTE,
+    OVERLOAD,
     OWN,
+    PASSIVE_FLAG,
     RATE,
     RESTING,
+    ROW,
     SEEN,
     SENDS,
     SEQUENCES,
     SHOWS,
+    SKILL,
     SLOT,
-    SLOW,
+    SPARED,
     STATE,
     STUCK,
     SUSPEND,
     SWITCHED,
+    TOLD,
     TWIN,
     TWINS,
+    WAITING,
     WANTS,
+    WORDS,
     Bytes,
     Ints,
 )
@@ -77,19 +93,74 @@ def quiet_bits(rows: Ints, n: int) -> int:
     return bits
 
 
+@inlined
+def equal_bits(rows: Ints, n: int, bit: int) -> int:
+    """How many more bits of a level change nothing at controller ``n`` but counts; not above 0: even one may."""
+    state, counted = rows[n, STATE], rows[n, COUNT]
+    bits = 0
+    if state == PASSIVE_FLAG:
+        if counted and rows[n, LAST] == bit and rows[n, SPARED] == 0:
+            bits = 5 - counted
+    elif bit:
+        if state == DELIMITER:
+            bits = 7 - counted
+        elif state == INTERMISSION:
+            bits = 2 - counted
+        elif state == FRAME:
+            bits = rows[n, LEFT] - 2 if rows[n, FIELD] == EOF else 0
+        else:
+            bits = quiet_bits(rows, n)
+    elif state in (FLAG, OVERLOAD):
+        bits = 5 - counted
+    elif state == WAITING:
+        bits = 7 - (counted & 7) if counted else 0
+    elif state in (INTEGRATING, BUS_OFF):
+        bits = MANY_BITS
+    return bits
+
+
+@inlined
+def take_equal(rows: Ints, n: int, bit: int, bits: int) -> None:
+    """So many bits of a level, none of which changes anything at controller ``n`` but counts."""
+    state = rows[n, STATE]
+    if rows[n, SENDS] and (state == FRAME or rows[n, FAILED]):
+        rows[n, ELAPSED] += bits
+        rows[n, DOMINANTS] += bits * (1 - rows[n, BIT])
+    rows[n, TOLD] = 0
+    if state == FRAME:
+        rows[n, LEFT] -= bits
+        rows[n, AT] += bits * rows[n, SENDS]
+    elif bit:
+        count_quiet(rows, n, bits)
+    else:
+        rows[n, COUNT] = 0 if state in (INTEGRATING, BUS_OFF) else rows[n, COUNT] + bits
+
+
 @compiled
-def rest(rows: Ints, world: Ints, clock: Floats, limit_ns: int) -> None:
-    """Pass over the bits of a quiet bus in which controllers only count; a bit before the limit is left."""
-    bits: int = (limit_ns - now_ns(world, clock)) * world[HERTZ] // 1_000_000_000 - 2
-    for n in range(rows.shape[0]):
-        if world[AWAKE] >> n & 1:
-            bits = min(bits, quiet_bits(rows, n))
+def repeat(rows: Ints, mask: int, world: Ints, clock: Floats, limit_ns: int) -> None:
+    """Pass over bits like the last one in which controllers only count; a bit before the limit is left.
+
+    Flags, delimiters, the end of a frame, and the wait for recessive bits.
+    """
+    bits: int = MANY_BITS
+    drive, left = 0, world[AWAKE]
+    while left and bits > 0:
+        n = lowest(left)
+        left &= left - 1
+        bits = min(bits, equal_bits(rows, n, 1 - (mask >> n & 1)))
+        drive |= (1 - rows[n, BIT]) << n
+    if bits <= 0 or (drive & ~world[MUTE]) | world[STUCK] != world[DRIVE]:
+        return
+    bits = min(bits, (limit_ns - now_ns(world, clock)) * world[HERTZ] // 1_000_000_000 - 2)
     if bits <= 0:
         return
+    left = world[AWAKE]
+    while left:
+        n = lowest(left)
+        left &= left - 1
+        take_equal(rows, n, 1 - (mask >> n & 1), bits)
     for n in range(rows.shape[0]):
-        rows[n, SEEN] = 1
-        if rows[n, STATE] not in (IDLE, RESTING):
-            count_quiet(rows, n, bits)
+        rows[n, SEEN] = 1 - (mask >> n & 1)
     world[BITS] += bits
 
 
@@ -97,17 +168,46 @@ def rest(rows: Ints, world: Ints, clock: Floats, limit_ns: int) -> None:
 def cruiser(rows: Ints, world: Ints, keys: Ints, masks: Ints) -> int:
     """The transmitter that is alone in a frame's body, with all the others reading as it does, or out of it; or -1."""
     m, awake = -1, world[AWAKE]
-    for n in range(rows.shape[0]):
-        if awake >> n & 1 and rows[n, SENDS] and rows[n, STATE] == FRAME:
+    while awake:
+        n = lowest(awake)
+        awake &= awake - 1
+        if rows[n, SENDS] and rows[n, STATE] == FRAME:
             if m >= 0:
                 return -1
             m = n
-    if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or world[SLOW] or world[STUCK] or world[MUTE] >> m & 1:
+    if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or world[LAGGING] or world[STUCK] or world[MUTE] >> m & 1:
         return -1
     at, silent = place_of(keys, 1 << m), place_of(keys, 0)
+    if masks[2, at] or masks[2, silent]:
+        return -1
     if keys[at] != 1 << m or keys[silent] or masks[1, silent] or masks[0, silent] or masks[0, at] >> m & 1 == 0:
         return -1
     return m
+
+
+@compiled
+def gather(rows: Ints, m: int, world: Ints, heard: int) -> None:
+    """Who has lost arbitration to the transmitter has read what it has, and is read for by it from now on."""
+    left = world[AWAKE] & heard & ~(1 << m)
+    while left:
+        n = lowest(left)
+        left &= left - 1
+        same = rows[n, STATE] == FRAME and rows[n, SENDS] == 0
+        same = same and rows[n, SKILL] == rows[m, SKILL] and rows[n, RATE] == rows[m, RATE]
+        field = FIELD
+        while same and field < ROW:
+            same = rows[n, field] == rows[m, field]
+            field = WORDS if field == SEEN else field + 1
+        if same:
+            if world[LEADERS] >> n & 1:
+                for k in range(rows.shape[0]):
+                    if rows[k, TWIN] == n + 1:
+                        rows[k, TWIN] = m + 1
+                world[LEADERS] &= ~(1 << n)
+            rows[n, TWIN] = m + 1
+            world[AWAKE] &= ~(1 << n)
+            world[TWINS] |= 1 << n
+            world[LEADERS] |= 1 << m
 
 
 @compiled
@@ -176,14 +276,21 @@ def cruise(
 
 @compiled
 def hurry(
-    rows: Ints, mask: int, resting: bool, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints,
+    rows: Ints, mask: int, shown: int, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints,
     flips: Ints, limit_ns: int,
 ) -> None:  # fmt: skip
-    """Pass quickly over bits to come in which nothing happens that anybody would answer."""
-    if mask:
-        m = cruiser(rows, world, keys, masks)
-        if m >= 0:
+    """Pass quickly over bits to come in which nothing happens that anybody would answer.
+
+    ``mask``: who has sampled dominant in the last bit; ``shown``: who would, were all lines quick and nothing inverted.
+    """
+    m = cruiser(rows, world, keys, masks) if mask else -1
+    if m >= 0:
+        heard = masks[0, place_of(keys, 1 << m)]
+        most = cruise_bits(rows, m, keys, masks)
+        if most == 0:
+            gather(rows, m, world, heard)
             most = cruise_bits(rows, m, keys, masks)
-            cruise(rows, m, world, clock, wire, sizes, flips, masks[0, place_of(keys, 1 << m)], most, limit_ns)
-    elif resting and world[HELD] == 0 and world[STUCK] == 0 and world[FLIPPED] == flips.shape[0]:
-        rest(rows, world, clock, limit_ns)
+        if most > 0:
+            cruise(rows, m, world, clock, wire, sizes, flips, heard, most, limit_ns)
+    elif mask == shown and mask & world[IDLERS] == 0 and world[TWINS] == 0 and world[FLIPPED] == flips.shape[0]:
+        repeat(rows, mask, world, clock, limit_ns)
