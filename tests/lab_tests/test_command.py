@@ -320,7 +320,7 @@ def test_lists() -> None:
         (["frame", "--id", "1", "--brs"], "fd"),
         (["frame", "--id", "1", "--remote", "--length", "99"], "0 to 8 bytes"),
         (["fits", "pipkin", "--reading", "ohms DLC.high DLC.low -5"], "'-5' ohm is no resistance"),
-        (["run", "pipkin", "--seconds", "1", "--log", "run.txt"], ".asc"),
+        (["run", "pipkin", "--seconds", "1", "--log", "run.doc"], ".asc"),
         (["spice", "pipkin", "--dominant", "GBX.LINE-9"], "LINE-1"),
         (["spice", "pipkin", "--dominant", "GBY"], "GBX"),
     ],
