@@ -12,6 +12,7 @@ from simulator.circuit.hearing import IDLE_BITS, MOST_EQUAL_BITS, Hearing, who_h
 from simulator.circuit.waveform import EDGE_NS, LOOP_DELAY_NS
 from simulator.datalink.controller import Levels, Wiring
 from simulator.deviations import Behaviour, PinSeries, RunSeries, StubLength
+from simulator.distance import delays_ns
 
 #: Capacitance between the bus pins of a module: 50 pF each to ground, in series, and 10 pF between them.
 PAIR_FARAD = 35e-12
@@ -215,5 +216,8 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
         rates={item.module: item.value for item in behaviours if item.kind == "wrong_bit_rate"},
         levels=readers,
         parts=_parts(readers, nodes, mute),
+        delays_ns=delays_ns(
+            vehicle, vehicle.networks[network], {node: tap or who for node, (who, tap) in nodes.items()}
+        ),
     )
     return wiring, wakers

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from heapq import heappop, heappush
 
 from can import BitTiming, BitTimingFd
 
-from simulator.deviations import StubLength
+from simulator.distance import added_lengths, lengths_from
 from simulator.vehicle import Network, Vehicle
 
 #: From the transmit input of a transceiver to its receive output: of the model, and the most ISO 11898-2 allows.
@@ -86,17 +85,13 @@ def oscillator_percent(network: Network, distance_m: float, loop_delay_ns: float
 
 def reach(vehicle: Vehicle, network: Network) -> Reach:
     """The timing budget of a network of a vehicle, added stubs included."""
-    added = {
-        item.module: item.length_m
-        for item in vehicle.deviations
-        if isinstance(item, StubLength) and item.network == network.name
-    }
+    added = added_lengths(vehicle, network)
     nodes = [name for name in vehicle.modules if name in network.places]
     if network.socket is not None and network.socket not in nodes:
         nodes.append(network.socket)  # a tester takes part, acknowledges, and has to be heard in time
     distance_m, farthest = 0.0, (nodes[0], nodes[0])
     for node in nodes:
-        lengths = _lengths_from(network, node)
+        lengths = lengths_from(network, node)
         for other in nodes:
             length_m = lengths.get(other, 0.0) + added.get(node, 0.0) + added.get(other, 0.0)
             if other != node and length_m > distance_m:
@@ -119,25 +114,6 @@ def reach(vehicle: Vehicle, network: Network) -> Reach:
         critical_length_m(EDGE_NS, delay) / 3.0,
         oscillator_percent(network, distance_m),
     )
-
-
-def _lengths_from(network: Network, place: str) -> dict[str, float]:
-    """The shortest way along the wire to every place, in metre."""
-    ways: dict[str, list[tuple[str, float]]] = {}
-    for run in network.runs:
-        ways.setdefault(run.start, []).append((run.end, run.length_m))
-        ways.setdefault(run.end, []).append((run.start, run.length_m))
-    found: dict[str, float] = {}
-    heap = [(0.0, place)]
-    while heap:
-        length_m, here = heappop(heap)
-        if here in found:
-            continue
-        found[here] = length_m
-        for there, step_m in ways.get(here, ()):
-            if there not in found:
-                heappush(heap, (length_m + step_m, there))
-    return found
 
 
 def _stubs(network: Network, added: Mapping[str, float]) -> tuple[tuple[str, float], ...]:

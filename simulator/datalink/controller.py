@@ -79,7 +79,8 @@ class Wiring:
     ``hearers``: for each node those that hear it, itself included where it does. ``mute``: drives nothing; ``stuck``:
     drives all the time. ``held``: reads dominant with nobody driving. ``rates``: nodes with a bit rate of their own,
     in bit/s. ``levels``: what is read while a set of nodes drives, where that is more than who hears whom. ``parts``:
-    nodes that share a wire, where that is more than who hears whom.
+    nodes that share a wire, where that is more than who hears whom. ``delays_ns``: by (from, to), where bits are so
+    short beside the line that it matters when an edge arrives.
     """
 
     hearers: Mapping[str, tuple[str, ...]]
@@ -89,6 +90,7 @@ class Wiring:
     rates: Mapping[str, int] = field(default_factory=dict)
     levels: Callable[[frozenset[str]], Levels] | None = None
     parts: tuple[tuple[str, ...], ...] | None = None
+    delays_ns: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
     def read(self, driving: frozenset[str]) -> Levels:
         """What everybody reads while a set of nodes drives."""

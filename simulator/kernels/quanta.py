@@ -9,6 +9,7 @@ from __future__ import annotations
 from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, TRACE, UNKNOWN_SET
 from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
 from simulator.kernels.controller import step
+from simulator.kernels.flight import NEVER_PS, VIEW, next_arrival_ps, see_edges, send_edges
 from simulator.kernels.jit import PLAIN_RUNS, compiled, compiled_after, compiled_when_busy, inlined
 from simulator.kernels.layout import (
     BEFORE,
@@ -57,7 +58,6 @@ from simulator.kernels.reading import begin
 #: Columns of the bit timing of a controller, nominal and data: quantum in ps; in quanta the bit, the part up to the
 #: sample point, and the synchronisation jump width.
 QUANTUM_PS, QUANTA, POINT, JUMP = range(4)
-_NEVER_PS = 1 << 62
 #: Marks, among who drives, a stretch of any length in the trace; other rows are bits.
 STRETCH = 1 << 62
 
@@ -135,8 +135,8 @@ def _drive(rows: Ints, world: Ints) -> int:
 
 
 @compiled
-def _listen(rows: Ints, world: Ints, keys: Ints, masks: Ints, t_ps: int, timing: Ints) -> bool:
-    """Levels after a change of who drives, and what the edges do; False if the levels of a set are not known yet."""
+def _listen_near(rows: Ints, world: Ints, keys: Ints, masks: Ints, t_ps: int, timing: Ints) -> bool:
+    """As ``_listen``, where edges are everywhere at once."""
     for _ in range(rows.shape[0] + 1):
         drive = _drive(rows, world)
         mask = reads(rows, drive, world, keys, masks)
@@ -154,6 +154,42 @@ def _listen(rows: Ints, world: Ints, keys: Ints, masks: Ints, t_ps: int, timing:
 
 
 @compiled
+def _listen_afar(
+    rows: Ints, world: Ints, keys: Ints, masks: Ints, t_ps: int, timing: Ints, delays: Ints, flight: Ints
+) -> bool:
+    """As ``_listen``, where each controller sees of the others what has come to it by now."""
+    send_edges(flight, _drive(rows, world), t_ps)
+    for _ in range(rows.shape[0] + 1):
+        see_edges(flight, delays, t_ps)
+        for n in range(rows.shape[0]):
+            world[DRIVE] = flight[n, VIEW]
+            at = place_of(keys, flight[n, VIEW])
+            if keys[at] != flight[n, VIEW]:
+                return False
+            level = 1 - (masks[0, at] >> n & 1)
+            if masks[1, at] >> n & 1:
+                level = rows[n, SEEN]
+            falls = level < rows[n, LEVEL]
+            rows[n, LEVEL] = level
+            if falls:
+                synchronise(rows, n, t_ps, timing, world)
+        if not send_edges(flight, _drive(rows, world), t_ps):
+            break
+    world[DRIVE] = _drive(rows, world)
+    return True
+
+
+@compiled
+def _listen(
+    rows: Ints, world: Ints, keys: Ints, masks: Ints, t_ps: int, timing: Ints, delays: Ints, flight: Ints
+) -> bool:
+    """Levels after a change of who drives, and what the edges do; False if the levels of a set are not known yet."""
+    if delays.shape[0]:
+        return _listen_afar(rows, world, keys, masks, t_ps, timing, delays, flight)
+    return _listen_near(rows, world, keys, masks, t_ps, timing)
+
+
+@compiled
 def _in_step(rows: Ints, timing: Ints, t_ps: int) -> bool:
     """Whether all bits end together, within a quantum, and go on at one rate."""
     for n in range(rows.shape[0]):
@@ -167,7 +203,7 @@ def _in_step(rows: Ints, timing: Ints, t_ps: int) -> bool:
 @inlined
 def _next_ps(rows: Ints) -> tuple[int, bool]:
     """When somebody samples or begins a bit next, and whether anybody does more than wait."""
-    t_ps, busy = _NEVER_PS, False
+    t_ps, busy = NEVER_PS, False
     for n in range(rows.shape[0]):
         t_ps = min(t_ps, rows[n, DUE_PS])
         if rows[n, STATE] not in (IDLE, RESTING) or rows[n, WANTS] or rows[n, LINGERS]:
@@ -215,15 +251,27 @@ def _start(rows: Ints, t_ps: int, timing: Ints, world: Ints) -> bool:
 
 @compiled
 def _take(
-    rows: Ints, t_ps: int, timing: Ints, wire: Bytes, sizes: Ints, world: Ints, notes: Ints, flips: Ints, lag: Ints
+    rows: Ints,
+    t_ps: int,
+    timing: Ints,
+    wire: Bytes,
+    sizes: Ints,
+    world: Ints,
+    notes: Ints,
+    flips: Ints,
+    keys: Ints,
+    lags: Ints,
+    flight: Ints,
 ) -> None:
     """Whoever's sample point is now takes its bit."""
     for n in range(rows.shape[0]):
         if rows[n, SAMPLED] == 0 and rows[n, DUE_PS] == t_ps:
             first = world[NOTES]
             bit = rows[n, LEVEL]
+            if flight.shape[0]:
+                world[DRIVE] = flight[n, VIEW]
             if world[SLOW]:
-                bit = 1 - lagged(rows, n, 1 - bit, lag[n])
+                bit = 1 - lagged(rows, n, 1 - bit, lags[place_of(keys, world[DRIVE]), n])
             length_ps = timing[n, rows[n, RATE], QUANTA] * timing[n, rows[n, RATE], QUANTUM_PS]
             for k in range(flips.shape[0]):
                 if flips[k, 1] >> n & 1 and 0 <= flips[k, 0] * 1000 - rows[n, START_PS] < length_ps:
@@ -273,21 +321,27 @@ def run_quanta(
     notes: Ints,
     timing: Ints,
     trace: Ints,
+    delays: Ints,
+    flight: Ints,
     limit_ns: int,
 ) -> int:
     """Run until something stops it, as ``run_bits``; MIXED here means that all are in step again.
 
     ``timing`` (controllers, 2, 4): the bit timing, nominal and data. ``trace`` gets stretches in which nothing changes.
+    ``delays`` (from, to) in ps, and the edges in ``flight``: empty where edges are everywhere at once.
     """
     listen = True
+    longest_ps = delays.max() if delays.shape[0] else 0
     while True:
         t_ps, busy = _next_ps(rows)
+        arrival_ps = next_arrival_ps(flight, delays, longest_ps) if delays.shape[0] else NEVER_PS
+        t_ps = min(t_ps, arrival_ps)
         resumed = world[RESUME_PS]
         t_ps = resumed if resumed else t_ps
         anchor(world, clock, (t_ps + 999) // 1000)
         if world[STOPS]:
             return STOP
-        quiet = world[HELD] == 0 and _drive(rows, world) == 0
+        quiet = world[HELD] == 0 and _drive(rows, world) == 0 and arrival_ps == NEVER_PS
         if quiet and not busy:
             return QUIET
         if t_ps >= limit_ns * 1000:
@@ -303,12 +357,12 @@ def run_quanta(
             continue
         if resumed == 0:
             listen = _start(rows, t_ps, timing, world) or listen
-        if listen or resumed:
+        if listen or resumed or t_ps == arrival_ps:
             world[RESUME_PS] = t_ps
-            if not _listen(rows, world, keys, masks, t_ps, timing):
+            if not _listen(rows, world, keys, masks, t_ps, timing, delays, flight):
                 return UNKNOWN_SET
             world[RESUME_PS] = 0
             listen = False
         if trace.shape[0]:
             _trace(rows, world, trace, t_ps)
-        _take(rows, t_ps, timing, wire, sizes, world, notes, flips, lags[place_of(keys, world[DRIVE])])
+        _take(rows, t_ps, timing, wire, sizes, world, notes, flips, keys, lags, flight)
