@@ -104,6 +104,7 @@ class Slip:
                 "unplugged": sorted(self.condition.unplugged),
                 "parted": [list(pair) for pair in sorted(self.condition.parted)],
                 "at_battery": [vars(part) for part in self.condition.at_battery],
+                "sag_volt": self.condition.sag_volt,
             },
             "shaken": self.shaken,
             "zeroed": self.zeroed,

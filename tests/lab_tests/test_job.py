@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from lab.case import load_case
 from lab.job import resume_job, start_job
 from lab.journal import Journal, seal, unseal
 from lab.slip import slip_from_json
+from simulator.condition import AtBattery
 from simulator.errors import BadFile, BadRequest, UnknownName
 from simulator.reader import find_vehicle
 
@@ -309,7 +311,9 @@ def test_a_changed_vehicle_is_told(tmp_path):
 def test_slips_and_seals_come_back(tmp_path):
     job = job_on("open_stub", tmp_path)
     do(job, "call", "unplug GBX", "read volts GBX.supply battery.negative")
-    assert [slip_from_json(json.loads(json.dumps(slip.as_json()))) for slip in job.slips] == job.slips
+    lamps = replace(job.slips[-1].condition, at_battery=(AtBattery("lamps", 1.1),), sag_volt=0.4)
+    slips = [*job.slips, replace(job.slips[-1], condition=lamps)]
+    assert [slip_from_json(json.loads(json.dumps(slip.as_json()))) for slip in slips] == slips
     assert unseal(seal("open line=high")) == "open line=high"
     with pytest.raises(ValueError, match=r"."):
         unseal("bm90IHNlYWxlZA==")
