@@ -73,6 +73,7 @@ class Bench:
     def __init__(self, vehicle: Vehicle, traffic: Traffic) -> None:
         self.vehicle = vehicle
         self._traffic = traffic
+        self._routed = any(module.routes for module in vehicle.modules.values())
         self._circuits: dict[tuple[Condition, int], Circuit] = {}
         self._keys: dict[Condition, tuple[Key, bool]] = {}
         self._mute: dict[Condition, frozenset[str]] = {}
@@ -143,17 +144,18 @@ class Bench:
     def silent(self, condition: Condition) -> tuple[str, ...]:
         """Who does not answer the roll call.
 
-        Where everybody who is up and the tester hear each other, that is everybody who is not up; else it is run.
+        Where everybody who is up and the tester hear each other, that is everybody who is not up; else, and where a
+        gateway passes the questions on, it is run.
         """
         key, whole = self._key(condition)
-        if whole:
+        if whole and not self._routed:
             return tuple(name for name in self.vehicle.modules if name in self._mute[condition])
         if key not in self._traffic.silent:
             self._traffic.silent[key] = roll_call(self.vehicle, condition).silent
         return self._traffic.silent[key]
 
     def surely_silent(self, condition: Condition) -> frozenset[str]:
-        """Those who cannot answer: not up, or out of hearing of the tester or it of them."""
+        """Those who cannot answer: not up, or, without a gateway, out of hearing of the tester or it of them."""
         self._key(condition)
         return self._mute[condition]
 
@@ -195,7 +197,8 @@ class Bench:
             ears = [*up, *([TESTER] if network.socket is not None else [])]
             whole = whole and all({*ears} <= {one, *wiring.hearers.get(one, ())} for one in ears)
             calling = wiring.hearers.get(TESTER, ())
-            within |= {one for one in up if one in calling and TESTER in wiring.hearers.get(one, ())}
+            near = {one for one in up if one in calling and TESTER in wiring.hearers.get(one, ())}
+            within |= set(up) if self._routed else near
         behaving = [item for item in self.vehicle.deviations if isinstance(item, Behaviour | SilentMessage)]
         parts.append(tuple(behaving))
         kept = (tuple(parts), whole and not any(isinstance(item, Behaviour) for item in behaving))

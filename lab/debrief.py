@@ -70,7 +70,8 @@ def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
     for row in verdict.rows:
         if not row.slip.counts:
             lines.append(f"Not counted: no. {row.slip.number}, {row.slip.state}: {row.slip.why}")
-    lines += _listed("Still possible after the ohms, volts and calls that count", verdict.still, "the readings do not go together")
+    counted = "Still possible after the ohms, volts and calls that count"
+    lines += _listed(counted, verdict.still, "the readings do not go together")
     by_slip: dict[int, int] = {}
     for _, number in verdict.out:
         by_slip[number] = by_slip.get(number, 0) + 1

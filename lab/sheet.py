@@ -71,9 +71,10 @@ def write_sheet(case: Case | str | Path, path: str | Path) -> int:
 
 
 def _student_pages(case: Case) -> list[Figure]:
+    mapped = map_figure(case.vehicle, title=f"{case.title}: wire map")
     return [
         _card_page(case),
-        _on_page(map_figure(case.vehicle, title=f"{case.title}: wire map"), LANDSCAPE),
+        _on_page(mapped, _lying(mapped)),
         _table_page(case, first=1),
         _table_page(case, first=9),
         _proof_page(case),
@@ -152,7 +153,7 @@ def _key_pages(case: Case) -> list[Figure]:
     sick = Bench(fault_room.apply(case.vehicle, case.faults), traffic)
     pages = [_answer_page(case, healthy, sick)]
     drawn = map_figure(case.vehicle, faults=case.faults, title=f"{case.title}: wire map with the fault")
-    pages.append(_on_page(drawn, LANDSCAPE, note=_KEY))
+    pages.append(_on_page(drawn, _lying(drawn), note=_KEY))
     pages += _list_pages("Resistance, battery and ignition off", _resistance_rows(case, healthy, sick))
     pages += _list_pages("Volts, battery and ignition on, mean over the traffic", _volt_rows(case, healthy, sick))
     return pages
@@ -286,6 +287,12 @@ def _paragraph(axes: Axes, y: float, text: str, *, bold: bool = False) -> float:
 def _foot(figure: Figure, number: int, count: int) -> None:
     text = f"{caution(1)}   Page {number} of {count}"
     figure.text(0.5, 8.0 / (figure.get_size_inches()[1] * 25.4), text, fontsize=7, ha="center")
+
+
+def _lying(figure: Figure) -> tuple[float, float]:
+    """The way the paper has to lie for a drawing."""
+    width, height = figure.get_size_inches()
+    return LANDSCAPE if width > height else PORTRAIT
 
 
 def _on_page(figure: Figure, size: tuple[float, float], note: str = "") -> Figure:
