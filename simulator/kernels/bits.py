@@ -54,6 +54,7 @@ from simulator.kernels.layout import (
     OPENED_NS,
     RATE,
     RISEN,
+    ROW,
     SENDS,
     SKILL,
     SLOW,
@@ -68,6 +69,7 @@ from simulator.kernels.layout import (
     TWINS,
     VERDICT,
     WANTS,
+    WORLD,
     Bytes,
     Ints,
     fail,
@@ -264,6 +266,18 @@ def _full(rows: Ints, world: Ints, notes: Ints, trace: Ints) -> bool:
     return full
 
 
+@compiled
+def _keep(rows: Ints, kept_rows: Ints, world: Ints, kept_world: Ints, clock: Floats, kept_clock: Floats) -> None:
+    """Copy all of the state; number by number, since a copy of whole arrays would make one in between."""
+    for n in range(rows.shape[0]):
+        for field in range(ROW):
+            kept_rows[n, field] = rows[n, field]
+    for k in range(WORLD):
+        kept_world[k] = world[k]
+    for k in range(clock.shape[0]):
+        kept_clock[k] = clock[k]
+
+
 @compiled_after(PLAIN_RUNS)
 def run_bits(
     rows: Ints, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints, lags: Ints, flips: Ints,
@@ -278,7 +292,7 @@ def run_bits(
     muster_all(rows, world)
     if keep:
         open_bit(rows, world, clock, now_ns(world, clock))
-        kept_rows[:], kept_world[:], kept_clock[:] = rows, world, clock
+        _keep(rows, kept_rows, world, kept_world, clock, kept_clock)
     while True:
         t_ns = now_ns(world, clock)
         if t_ns >= limit_ns:

@@ -23,6 +23,12 @@ PLAIN_RUNS = 1000
 #: So many calls of a kernel in plain Python cost less than loading it compiled: some milliseconds against a second.
 PLAIN_CALLS = 100
 
+#: Modules whose kernels only read and write the numbers of arrays they are given, and neither make arrays nor copy
+#: whole ones. Without counting who holds an array they run in a third of the time: it is done at every call.
+_ON_GIVEN_ARRAYS = frozenset(
+    f"simulator.kernels.{name}" for name in ("layout", "reading", "controller", "bus", "passing", "bits")
+)
+
 #: What a first run says on a terminal's standard error: some fifty seconds of one core, then never again.
 COMPILING = "sixtyohm: compiling, once on this computer; up to a minute, longer on a busy one ..."
 
@@ -33,7 +39,7 @@ class Kernel(Generic[P, R]):
     def __init__(self, function: Callable[P, R], plain_calls: int, options: dict[str, Any]) -> None:
         self._function = function
         self._plain_calls = plain_calls
-        self._options = options
+        self._options = options | ({"_nrt": False} if function.__module__ in _ON_GIVEN_ARRAYS else {})
         update_wrapper(self, function)
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
