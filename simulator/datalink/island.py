@@ -139,6 +139,7 @@ class Island:
         delays = [[round(1000 * min(delays_ns.get((a, b), 0.0), most_ns)) for b in names] for a in names]
         edges = np.full((len(names), flight.EDGES + flight.MOST_EDGES), flight.LONG_AGO_PS, np.int64)
         edges[:, : flight.EDGES] = 0
+        edges[0, flight.LONGEST_PS] = max(max(row) for row in delays)
         return np.array(delays, np.int64), edges
 
     def _mask(self, names: Iterable[str]) -> int:

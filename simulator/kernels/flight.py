@@ -6,8 +6,8 @@ from simulator.kernels.jit import compiled
 from simulator.kernels.layout import Ints
 
 #: Columns of a node: whether it drives, the mask of those that it sees driving, where its newest edge stands; the
-#: instant looked at last, in the first row only; then when its latest edges left, in ps.
-DRIVES, VIEW, NEWEST, DONE_PS, EDGES = range(5)
+#: instant looked at last and the longest delay, in the first row only; then when its latest edges left, in ps.
+DRIVES, VIEW, NEWEST, DONE_PS, LONGEST_PS, EDGES = range(6)
 #: Edges kept of each node; those of so many bits before have arrived everywhere.
 MOST_EDGES = 64
 NEVER_PS = 1 << 62
@@ -47,9 +47,12 @@ def see_edges(flight: Ints, delays: Ints, t_ps: int) -> None:
 
 
 @compiled
-def next_arrival_ps(flight: Ints, delays: Ints, longest_ps: int) -> int:
+def next_arrival_ps(flight: Ints, delays: Ints) -> int:
     """When the next edge arrives somewhere; NEVER_PS: none is on its way."""
-    done_ps, soonest_ps = flight[0, DONE_PS], NEVER_PS
+    soonest_ps = NEVER_PS
+    if flight.shape[0] == 0:
+        return soonest_ps
+    done_ps, longest_ps = flight[0, DONE_PS], flight[0, LONGEST_PS]
     for m in range(flight.shape[0]):
         k = flight[m, NEWEST]
         for _ in range(MOST_EDGES):

@@ -331,10 +331,9 @@ def run_quanta(
     ``delays`` (from, to) in ps, and the edges in ``flight``: empty where edges are everywhere at once.
     """
     listen = True
-    longest_ps = delays.max() if delays.shape[0] else 0
     while True:
         t_ps, busy = _next_ps(rows)
-        arrival_ps = next_arrival_ps(flight, delays, longest_ps) if delays.shape[0] else NEVER_PS
+        arrival_ps = next_arrival_ps(flight, delays)
         t_ps = min(t_ps, arrival_ps)
         resumed = world[RESUME_PS]
         t_ps = resumed if resumed else t_ps
