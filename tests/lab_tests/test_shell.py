@@ -37,12 +37,14 @@ def test_it_begins_with_caution_1_and_the_job_card(tmp_path):
 def test_readings_minutes_and_refusals(tmp_path):
     """Own rule: the prompt is this project's own."""
     text, job = told(
-        tmp_path, "call", "read ohms DLC.high DLC.low", "nonsense", "bits", "read ohms DLC.high", "# a remark", "", "slips",
+        tmp_path, "call", "read ohms DLC.high DLC.low", "nonsense", "bits", "read ohms DLC.high",
+        "# a remark", "", "slips",
         "state", "points", "kinds", "card", "cautions", "help",
     )  # fmt: skip
     for words in (
         "Slip 1 answering ENG, BRK, STA, BDY, CLU; silent GBX", "minute 3 (+3)", "VOID: the network is",
-        "no action called 'nonsense'", "'bits' is no action of a job but a command", "write: read ohms RED BLACK", "2. min 4 ohms DLC.high DLC.low", "Minute 4 of",
+        "no action called 'nonsense'", "'bits' is no action of a job but a command",
+        "write: read ohms RED BLACK", "2. min 4 ohms DLC.high DLC.low", "Minute 4 of",
         "battery.positive", "open line=high at=GBX", "Caution 18", "read volts RED BLACK",
     ):  # fmt: skip
         assert words in text, words
