@@ -116,7 +116,8 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
 def all_lagged(rows: Ints, shown: int, slow: int, world: Ints, lag: Ints) -> int:
     """Who samples dominant of those who are shown it; ``slow``: whose lines are slow; ``lag`` (controllers,)."""
     concerned = shown & slow | world[LAGGING]
-    mask, lagging = shown & ~concerned, 0
+    mask: int = shown & ~concerned
+    lagging = 0
     while concerned:
         n = lowest(concerned)
         concerned &= concerned - 1

@@ -26,11 +26,16 @@ PLAIN_CALLS = 100
 #: Modules whose kernels only read and write the numbers of arrays they are given, and neither make arrays nor copy
 #: whole ones. Without counting who holds an array they run in a third of the time: it is done at every call.
 _ON_GIVEN_ARRAYS = frozenset(
-    f"simulator.kernels.{name}" for name in ("layout", "reading", "controller", "bus", "passing", "bits")
+    f"simulator.kernels.{name}"
+    for name in ("layout", "reading", "controller", "bus", "passing", "bits", "flight", "quanta")
 )
 
 #: What a first run says on a terminal's standard error: some fifty seconds of one core, then never again.
 COMPILING = "sixtyohm: compiling, once on this computer; up to a minute, longer on a busy one ..."
+
+#: Nobody calls a kernel from C, and one that is a part of others nobody calls from Python.
+_NO_C: dict[str, Any] = {"no_cfunc_wrapper": True}
+_NO_PYTHON: dict[str, Any] = {"no_cpython_wrapper": True}
 
 
 class Kernel(Generic[P, R]):
@@ -55,7 +60,7 @@ class Kernel(Generic[P, R]):
         import numba
 
         whole = self._with(lambda kernel: kernel.inner)
-        dispatcher = numba.njit(cache=True, no_cfunc_wrapper=True, **self._options)(whole)
+        dispatcher = numba.njit(cache=True, **self._options, **_NO_C)(whole)
         # numba looks at the kernel's own file only; what is kept on disk has constants and kernels of others in it
         if not isinstance(dispatcher, FunctionType):  # else the compiler is switched off
             dispatcher._cache._cache_file._source_stamp = _stamp_of(self._function.__module__)
@@ -68,7 +73,7 @@ class Kernel(Generic[P, R]):
         import numba
 
         whole = self._with(lambda kernel: kernel.inner)
-        return cast(Callable[P, R], numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, **self._options)(whole))
+        return cast(Callable[P, R], numba.njit(**self._options, **_NO_C, **_NO_PYTHON)(whole))
 
     @cached_property
     def plain(self) -> Callable[P, R]:
