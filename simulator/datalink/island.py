@@ -143,7 +143,11 @@ class Island:
         return np.array(delays, np.int64), edges
 
     def _mask(self, names: Iterable[str]) -> int:
-        return sum(1 << self.number[name] for name in names if name in self.number)
+        mask, number = 0, self.number
+        for name in names:
+            if name in number:
+                mask |= 1 << number[name]
+        return mask
 
     def names(self, mask: int) -> tuple[str, ...]:
         """The stations of a mask."""
@@ -304,9 +308,9 @@ class Island:
         at = bus.place_of.plain(self._keys, drive)
         levels = self._wiring.read(frozenset(self.names(drive)))
         self._masks[:2, at] = self._mask(levels.dominant), self._mask(levels.neither)
-        self._masks[2, at] = 0
-        for n, station in enumerate(self.stations):
-            lag = levels.late.get(station.name, 0) | levels.lingering.get(station.name, 0) << 8
+        self._masks[2, at] = self._lags[at] = 0
+        for name in {*levels.late, *levels.lingering} & self.number.keys():
+            n, lag = self.number[name], levels.late.get(name, 0) | levels.lingering.get(name, 0) << 8
             self._lags[at, n] = lag
             if lag:
                 self._masks[2, at] |= 1 << n
