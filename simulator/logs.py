@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from bisect import bisect_left
 from collections.abc import Callable
 from datetime import datetime
 from importlib.util import find_spec
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -13,6 +15,7 @@ import can
 
 from simulator.batch import Batch
 from simulator.bulk import BatchBlfWriter, Lines
+from simulator.datalink.controller import NEVER_NS
 from simulator.datalink.trouble import ERROR_KINDS, Trouble
 from simulator.errorframes import OFF_AT, StateFrames, trouble_message
 from simulator.errors import BadRequest, nearest
@@ -33,6 +36,10 @@ _WRITERS: dict[str, Callable[..., Any]] = {
 }
 #: The ending of the event log.
 _EVENTS = ".jsonl"
+#: Bits after which a medium has told all that was noticed, with some to spare: it runs ahead by 400 at most.
+_TOLD_BITS = 500
+#: Lines held back at least before any is written, so that they are not sorted one by one.
+_FEW_LINES = 512
 #: Simulated time begins here in formats that give a date.
 _BEGIN = datetime.fromtimestamp(0)
 
@@ -58,10 +65,17 @@ def record_json(record: FrameRecord | Event) -> dict[str, Any]:
 
 
 class EventLog:
-    """Everything that happens in a simulation from now on, one JSON object a line: faults, states, supply, frames."""
+    """Everything that happens in a simulation from now on, one JSON object a line: faults, states, supply, frames.
+
+    Lines come in the order of time, frames by their ends, those of one instant as they are told. What controllers
+    notice is told a little later, so the last lines are held back until ``flush`` or ``close``.
+    """
 
     def __init__(self, simulation: Simulation, stream: TextIO) -> None:
         self._stream: TextIO | None = stream
+        self._held: list[tuple[int, str]] = []
+        slowest = min(network.bit_rate for network in simulation.drawn.networks.values())
+        self._told_ns = _TOLD_BITS * 1_000_000_000 // slowest
         for event in simulation.events_now():
             self._write(event)
         self._lines = Lines(record_json)
@@ -75,18 +89,36 @@ class EventLog:
         self.close()
 
     def close(self) -> None:
-        """Close the stream; what happens after this is not written."""
+        """Write what is held back and close the stream; what happens after this is not written."""
         if self._stream is not None:
+            self.flush()
             self._stream.close()
         self._stream = None
 
+    def flush(self) -> None:
+        """Write all lines so far; one told later may belong before them."""
+        self._release(NEVER_NS)
+
     def _write(self, record: FrameRecord | Event) -> None:
         if self._stream is not None:
-            self._stream.write(json.dumps(record_json(record)) + "\n")
+            t_ns = record.t_ns if isinstance(record, Event) else record.t_end_ns
+            self._held.append((t_ns, json.dumps(record_json(record)) + "\n"))
+            if len(self._held) > _FEW_LINES:
+                self._release(t_ns - self._told_ns)
 
     def _write_batch(self, batch: Batch) -> None:
         if self._stream is not None:
-            self._stream.writelines(self._lines.of(batch))
+            self._held += zip(batch.t_end_ns.tolist(), self._lines.of(batch), strict=True)
+            self._release(int(batch.t_end_ns[-1]) - self._told_ns)
+
+    def _release(self, until_ns: int) -> None:
+        """Write the lines held back of the time before an instant."""
+        if self._stream is None:
+            return
+        self._held.sort(key=itemgetter(0))
+        count = bisect_left(self._held, until_ns, key=itemgetter(0))
+        self._stream.writelines(line for _, line in self._held[:count])
+        del self._held[:count]
 
 
 def open_log(simulation: Simulation, path: str | Path) -> EventLog | FrameLog:

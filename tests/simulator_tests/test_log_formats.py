@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import can
 import pytest
-from small_vehicle import three_modules
+from small_vehicle import gateway_vehicle, three_modules
 
 import faults
 from simulator.errors import BadRequest
@@ -168,3 +168,22 @@ def test_several_logs_of_one_run(tmp_path: Path) -> None:
         simulation.advance(0.5)
     frames = [line for line in (tmp_path / "a.jsonl").read_text(encoding="utf-8").splitlines() if '"frame"' in line]
     assert len(frames) == len(list(can.LogReader(tmp_path / "a.blf"))) > 50
+
+
+@pytest.mark.parametrize("text", ["open line=high at=ENG", "crossed at=ENG", "stuck_recessive module=ENG"])
+def test_the_event_log_is_in_the_order_of_time(text: str, tmp_path: Path) -> None:
+    """Own rule: frames by their ends, all else by its instant; of two networks one tells while the other runs ahead."""
+    logs, told = [], list[int]()
+    for name in ("one.jsonl", "two.jsonl"):
+        simulation = Simulation(gateway_vehicle(), faults=[faults.parse(text)], seed=3)
+        simulation.subscribe(lambda record: told.append(record.t_end_ns))
+        simulation.notice(lambda event: told.append(event.t_ns))
+        with open_log(simulation, tmp_path / name):
+            simulation.advance(0.3)
+        logs.append((tmp_path / name).read_bytes())
+    assert logs[0] == logs[1]  # the same seed
+    lines = [json.loads(line) for line in logs[0].splitlines()]
+    assert sum(line["kind"] == "error" for line in lines) > 20
+    times = [line["t_end_ns"] if line["kind"] == "frame" else line["t_ns"] for line in lines]
+    assert times == sorted(times)
+    assert told[: len(told) // 2] != sorted(told[: len(told) // 2])

@@ -87,9 +87,10 @@ def test_same_seed_same_bytes(texts: tuple[str, ...]) -> None:
     def log(seed: int, pieces: int) -> str:
         simulation = Simulation(PIPKIN, faults=[faults.parse(text) for text in texts], seed=seed)
         stream = io.StringIO()
-        EventLog(simulation, stream)
+        log = EventLog(simulation, stream)
         for _ in range(pieces):
             simulation.advance(0.6 / pieces)
+        log.flush()
         return stream.getvalue()
 
     assert log(1, 1) == log(1, 1) == log(1, 6)
@@ -395,8 +396,9 @@ def test_event_log_lines() -> None:
     """Own format: one JSON object a line, kind first, the present state at the beginning."""
     simulation = Simulation(SMALL, faults=[faults.parse("dead_module module=GBX from_s=0.05")])
     stream = io.StringIO()
-    EventLog(simulation, stream)
+    log = EventLog(simulation, stream)
     simulation.advance(0.1)
+    log.flush()
     lines = [json.loads(line) for line in stream.getvalue().splitlines()]
     assert lines[0] == {"kind": "state", "t_ns": 0, "name": "ENG", "what": "awake"}
     assert {line["kind"] for line in lines} == {"state", "supply", "frame", "fault"}
