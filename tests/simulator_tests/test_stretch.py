@@ -32,7 +32,7 @@ class Run:
         self.draw = random.Random(seed)
         self.simulation = Simulation(vehicle, seed=seed, whole_frames=whole)
         self.stream = io.StringIO()
-        EventLog(self.simulation, self.stream)
+        self.events = EventLog(self.simulation, self.stream)
         if singly:
             self.simulation.subscribe(lambda record: None)
         self.vehicle = vehicle
@@ -45,6 +45,7 @@ class Run:
     @property
     def log(self) -> str:
         """The event log so far."""
+        self.events.flush()
         return self.stream.getvalue()
 
     def interfere(self) -> None:
