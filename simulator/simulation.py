@@ -97,6 +97,7 @@ class Simulation:
             planned=lambda name: self._plan_module(self.modules[name]),
             heeded=self._watch.heeds,
             whole=self._runs_whole,
+            now=lambda: self.t_ns,
         )
         self._settle()
 
@@ -380,9 +381,7 @@ class Simulation:
     def _behave(self, vehicle: Vehicle) -> None:
         """Tell the modules what faults make of them, and switch them by their supply state."""
         behaviours = {(item.module, item.kind): item for item in vehicle.deviations if isinstance(item, Behaviour)}
-        silent = frozenset(
-            (item.network, item.message) for item in vehicle.deviations if isinstance(item, SilentMessage)
-        )
+        silent = frozenset((one.network, one.message) for one in vehicle.deviations if isinstance(one, SilentMessage))
         floods: dict[tuple[str, str], Outgoing] = {}
         self._watch.settle(self.t_ns, vehicle, self.states, self._volts, self._condition.ignition_on)
         for name, module in self.modules.items():

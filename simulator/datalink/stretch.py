@@ -25,7 +25,7 @@ from simulator.vehicle import Message
 #: Frames computed ahead: few at first, since somebody may interfere, then twice as many each time.
 _FIRST, _MOST = 16, 4096
 #: Other frames that may wait in a stretch at once.
-_GUESTS = 16
+_GUESTS = 32
 #: Fields in which a cyclic message can lose arbitration, as the kernel counts them.
 _PLACES = (ID, RTR, EXTENSION)
 
@@ -92,6 +92,10 @@ class Plan:
                 nodes.index(sender.node),
             )
 
+    def only(self, own: int) -> payload.Layout:
+        """How the payloads of the messages are packed, without room for guests."""
+        return payload.join([one for sender in self.senders if (one := sender.layout) is not None][:own], self.width)
+
 
 class Guest(NamedTuple):
     """A frame that a node has queued besides its cyclic messages, and when."""
@@ -99,6 +103,18 @@ class Guest(NamedTuple):
     due_ns: int
     node: str
     frame: Outgoing
+
+
+class Standing(NamedTuple):
+    """Where a stretch stands after the last frame taken: its messages, who lost arbitration how often, by node, when
+    the bus is free, and the guests left, each with whether it waits already.
+    """
+
+    state: Ints
+    lost: Ints
+    nodes: Sequence[str]
+    free_ns: int
+    guests: Sequence[tuple[Guest, int]]
 
 
 class Stretch:
@@ -118,8 +134,9 @@ class Stretch:
         heeded: Sequence[bool],
         names: Sequence[str],
     ) -> None:
-        self._plan, self._own, self._own_heeded = plan, tuple(sent), list(heeded)
-        self.active, self._names = tuple(active), tuple(names)
+        self.plan = plan
+        self.own, self._own_heeded = tuple(sent), list(heeded)
+        self.active, self.names = tuple(active), tuple(names)
         self._nodes = list(plan.nodes)
         self._guests: list[Guest] = []
         state = np.zeros((len(plan.senders), stretch.STATE), np.int64)
@@ -149,7 +166,7 @@ class Stretch:
 
     def take_one(self) -> tuple[Batch, Outgoing | None]:
         """The next frame; with the very one that was let in, if it is none of the cyclic messages."""
-        row = int(self._frames[self._at, stretch.WHICH]) - len(self._own)
+        row = int(self._frames[self._at, stretch.WHICH]) - len(self.own)
         guest = self._guests[row].frame if row >= 0 else None
         self._at += 1
         return self._taken(self._at - 1), guest
@@ -160,7 +177,7 @@ class Stretch:
         A guest that waits already is due at that end.
         """
         state = self._again()[0]
-        return state[: len(self._own)], self._last_ns, [guest for guest, _ in self._left(state)]
+        return state[: len(self.own)], self._last_ns, [guest for guest, _ in self._left(state)]
 
     def lost(self) -> Counter[tuple[str, str, str]]:
         """How often a node has lost arbitration where, up to the last frame taken."""
@@ -174,6 +191,29 @@ class Stretch:
             }
         )
 
+    @property
+    def network(self) -> str:
+        """Of which network it is."""
+        return self.own[0].network
+
+    @property
+    def own_messages(self) -> Ints:
+        """The rows of its own messages, as the kernel takes them."""
+        return self._messages[: len(self.own)].copy()
+
+    def standing(self) -> Standing:
+        """Where it stands after the last frame taken."""
+        state, lost = self._again()
+        own = len(self.own)
+        return Standing(state[:own], lost, tuple(self._nodes), self._free_now(), self._left(state))
+
+    def go_on(self, standing: Standing, last_ns: int | None, taken: int) -> None:
+        """Go on from where somebody else has taken frames up to one that ended at an instant (None: no frame)."""
+        self.taken += taken
+        self._nodes = list(standing.nodes)
+        self._last_ns = self._last_ns if last_ns is None else last_ns
+        self._restart_at(standing.free_ns, standing.state, standing.lost, standing.guests)
+
     # -- frames besides the cyclic ones
 
     def admit(self, t_ns: int, node: str, frame: Outgoing, begun: bool) -> bool:
@@ -181,9 +221,9 @@ class Stretch:
 
         ``begun``: what begins at this instant has begun.
         """
-        if frame.remote or frame.dlc is not None or frame.key in self._plan.rows:
+        if frame.remote or frame.dlc is not None or frame.key in self.plan.rows:
             return False
-        if len(self._guests) == _GUESTS or wire_size(frame) > self._plan.width:
+        if len(self._guests) == _GUESTS or wire_size(frame) > self.plan.width:
             return False
         same = [guest for guest in self._guests if guest.frame.key == frame.key]
         if any(guest.node != node or not guest.frame.kept or not frame.kept for guest in same):
@@ -199,7 +239,7 @@ class Stretch:
         row = next((row for row, guest in enumerate(self._guests) if guest.frame is frame), None)
         if row is None:
             return
-        if self._at < len(self._ends) and self._frames[self._at, stretch.WHICH] == len(self._own) + row:
+        if self._at < len(self._ends) and self._frames[self._at, stretch.WHICH] == len(self.own) + row:
             start_ns = self._frames[self._at, stretch.START_NS]
             if start_ns < t_ns or (begun and start_ns == t_ns):
                 return
@@ -208,7 +248,7 @@ class Stretch:
 
     def _left(self, state: Ints) -> list[tuple[Guest, int]]:
         """The guests that have not been sent, and whether each waits already."""
-        rows = state[len(self._own) :].tolist()
+        rows = state[len(self.own) :].tolist()
         return [
             (guest, row[stretch.WAITS])
             for guest, row in zip(self._guests, rows, strict=True)
@@ -217,13 +257,18 @@ class Stretch:
 
     def _restart(self, state: Ints, lost: Ints, guests: Sequence[tuple[Guest, int]]) -> None:
         """Go on after the last frame taken with these guests."""
-        free_ns = self._free_after(self._ends[self._at - 1]) if self._at else self._begin[1]
+        self._restart_at(self._free_now(), state, lost, guests)
+
+    def _free_now(self) -> int:
+        return self._free_after(self._ends[self._at - 1]) if self._at else self._begin[1]
+
+    def _restart_at(self, free_ns: int, state: Ints, lost: Ints, guests: Sequence[tuple[Guest, int]]) -> None:
         self._guests = [guest for guest, _ in guests]
         for guest in self._guests:
             if guest.node not in self._nodes:
                 self._nodes.append(guest.node)
         rows = [(NEVER_NS if waits else guest.due_ns, 0, waits, guest.due_ns) for guest, waits in guests]
-        state = np.concatenate([state[: len(self._own)], np.array(rows, np.int64).reshape(-1, stretch.STATE)])
+        state = np.concatenate([state[: len(self.own)], np.array(rows, np.int64).reshape(-1, stretch.STATE)])
         lost = np.concatenate([lost, np.zeros((len(self._nodes) - len(lost), len(_PLACES)), np.int64)])
         self._begin_at(state, lost, free_ns)
 
@@ -231,8 +276,8 @@ class Stretch:
 
     def _begin_at(self, state: Ints, lost: Ints, free_ns: int) -> None:
         """Compute from a state on; the arrays are those of the plan and, after them, of the guests."""
-        plan, guests = self._plan, self._guests
-        own = len(self._own)
+        plan, guests = self.plan, self._guests
+        own = len(self.own)
         self._messages = plan.messages[: own + len(guests)].copy()
         self._messages[:own, stretch.ACTIVE] = self.active
         steady = plan.layout.steady.copy() if guests else plan.layout.steady
@@ -246,14 +291,14 @@ class Stretch:
             row[payload.PAYLOAD :] = frame.key, frame.frame_id, form, FD_LENGTHS.index(size), size, cycle_ns, 1, node
         self._layout = plan.layout._replace(steady=steady)
         self._heeded = np.array([*self._own_heeded, *(True for _ in guests)], bool)
-        self._sent = [*self._own, *(self._guest_sent(guest) for guest in guests)]
+        self._sent = [*self.own, *(self._guest_sent(guest) for guest in guests)]
         self._state, self._lost, self._free_ns = state, lost, free_ns
         self._size = _FIRST
         self._ahead()
 
     def _guest_sent(self, guest: Guest) -> Sent:
-        frame, one = guest.frame, self._own[0]
-        others = tuple(name for name in self._names if name != guest.node)
+        frame, one = guest.frame, self.own[0]
+        others = tuple(name for name in self.names if name != guest.node)
         return Sent(
             one.network, guest.node, frame.name, frame.frame_id, frame.extended, len(frame.data), frame.fd, frame.brs,
             others,
@@ -280,7 +325,7 @@ class Stretch:
         """Compute the next frames."""
         self._begin = self._state.copy(), self._free_ns, self._lost.copy()
         frames = np.zeros((self._size, stretch.FRAME), np.int64)
-        payloads = np.zeros((self._size, self._plan.width), np.uint8)
+        payloads = np.zeros((self._size, self.plan.width), np.uint8)
         count = self._run(self._state, self._lost, self._free_ns, frames, payloads)
         self._frames, self._payloads, self._at = frames[:count], payloads[:count], 0
         self._ends: list[int] = self._frames[:, stretch.END_NS].tolist()
@@ -292,10 +337,10 @@ class Stretch:
         self._size = min(2 * self._size, _MOST)
 
     def _free_after(self, end_ns: int) -> int:
-        return end_ns + stretch.INTERMISSION * 1_000_000_000 // self._plan.hertz
+        return end_ns + stretch.INTERMISSION * 1_000_000_000 // self.plan.hertz
 
     def _run(self, state: Ints, lost: Ints, free_ns: int, frames: Ints, payloads: Bytes) -> int:
-        plan = self._plan
+        plan = self.plan
         return stretch.run_frames(
             self._messages, state, lost, free_ns, plan.hertz, plan.switched_ns, self._layout.arrays, self._wire,
             frames, payloads,

@@ -144,6 +144,11 @@ class Swift:
     # -- many frames at once ------------------------------------------------------------------------------------
 
     @property
+    def stretch(self) -> Stretch | None:
+        """The stretch that the network is in."""
+        return self._stretch
+
+    @property
     def until_ns(self) -> int:
         """In a stretch: frames that end before this instant may be taken at once; else 0."""
         return 0 if self._stretch is None else self._stretch.until_ns

@@ -10,7 +10,7 @@ from simulator.diagnostics.unit import DiagnosticUnit
 from simulator.modules.codec import Track
 from simulator.modules.gateway import FUNCTIONAL_ID, Gateway
 from simulator.modules.sender import Sender
-from simulator.vehicle import Vehicle
+from simulator.vehicle import Message, Vehicle
 
 _SECOND_NS = 1_000_000_000
 
@@ -129,8 +129,18 @@ class ControlModule:
 
     def listens(self) -> frozenset[tuple[str, int]]:
         """The (network, identifier) of the frames it has to be fed."""
+        return self.asked_for() | (self.gateway.listens if self.gateway else frozenset())
+
+    def asked_for(self) -> frozenset[tuple[str, int]]:
+        """The (network, identifier) of the diagnosis that it answers or carries."""
         own = {(name, key) for name in self.networks for key in (self.description.request_id, FUNCTIONAL_ID)}
-        return frozenset(own) | (self.gateway.listens if self.gateway else frozenset())
+        return frozenset(own) | (self.gateway.asked_for if self.gateway else frozenset())
+
+    def passes_on(self) -> list[tuple[str, int, bool, str, Message]]:
+        """The messages that it says again as it is now, of ``Gateway.passes_on``."""
+        if not (self.gateway and self.on and self.configured and not self.withheld):
+            return []
+        return self.gateway.passes_on(self.silent)
 
     def last_payload(self, network: str, message: str) -> bytes | None:
         """What it last sent of a cyclic message; None if it never has."""

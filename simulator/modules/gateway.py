@@ -71,6 +71,11 @@ class Gateway:
         return frozenset(self._diagnostics) | {(network, frame_id) for network, frame_id, _ in self._messages}
 
     @property
+    def asked_for(self) -> frozenset[tuple[str, int]]:
+        """The (network, identifier) of the diagnosis that it carries."""
+        return frozenset(self._diagnostics)
+
+    @property
     def sends(self) -> frozenset[tuple[str, str]]:
         """The (network, message) that it sends only when they have come from elsewhere."""
         return frozenset((end, message.name) for ends in self._messages.values() for end, message in ends)
@@ -104,6 +109,24 @@ class Gateway:
         for end, message in self._messages.get((network, frame.frame_id, frame.extended), ()):
             if (end, message.name) not in silent and len(frame.data) >= message.length:
                 self._waiting.append((due_ns, end, _again(frame, message)))
+
+    def passes_on(self, silent: Collection[tuple[str, str]]) -> list[tuple[str, int, bool, str, Message]]:
+        """The messages that it says again: network, identifier and whether extended; on which network, and as what."""
+        return [
+            (*heard, end, message)
+            for heard, ends in self._messages.items()
+            for end, message in ends
+            if (end, message.name) not in silent
+        ]
+
+    @property
+    def waiting(self) -> tuple[tuple[int, str, Outgoing], ...]:
+        """What it has heard and not sent yet: due when, network, frame."""
+        return tuple(self._waiting)
+
+    def hand_back(self, due_ns: int, network: str, frame: Outgoing) -> None:
+        """Something that is to be sent after all that waits already."""
+        self._waiting.append((due_ns, network, frame))
 
     def next_deadline_ns(self) -> int:
         """When ``due`` has to be called next, in ns; NEVER_NS if nothing waits."""

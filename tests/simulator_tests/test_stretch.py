@@ -148,3 +148,29 @@ def test_the_same_log_with_gateways_and_diagnosis(name: str, seed: int) -> None:
 @pytest.mark.parametrize("seed", range(100, 160))
 def test_the_same_log_over_long_runs(seed: int) -> None:
     same(seed, 40, 0.4)
+
+
+@pytest.mark.parametrize("seed", [1, 3, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(10, 30))])
+def test_the_same_log_where_messages_are_passed_on_and_nobody_listens_singly(seed: int) -> None:
+    """All networks as one, and each by itself again: faults come and go, the key is turned, somebody asks."""
+    vehicle = load_vehicle(find_vehicle("haulvey"))
+    runs = [Run(vehicle, seed, whole=whole) for whole in (False, True)]
+    joined = False
+    for run in runs:
+        for _ in range(4):
+            run.simulation.advance(run.draw.random() ** 2 * 0.25)
+            joined = joined or run.simulation._media._joined is not None
+            what = run.draw.choice(["inject", "clear", "ignition", "ask"])
+            if what == "inject":
+                with contextlib.suppress(BadRequest):
+                    run.simulation.inject(run.fault())
+            elif what == "clear" and run.simulation.faults:
+                run.simulation.clear(run.simulation.faults[0])
+            elif what == "ignition":
+                run.simulation.condition = Condition(ignition_on=run.draw.random() < 0.7)
+            run.ask()
+        run.simulation.advance(0.15)
+    assert joined
+    by_bits, at_once = runs
+    assert at_once.log == by_bits.log
+    assert at_once.seen == by_bits.seen
