@@ -307,7 +307,7 @@ def _trace(rows: Ints, world: Ints, trace: Ints, t_ps: int) -> None:
         world[TRACED] = 1
 
 
-@compiled_after(PLAIN_RUNS // 10)  # a call takes some ten times as long as one of the engine in step
+@compiled_after(PLAIN_RUNS // 25)  # a call takes some twenty-five times as long as one of the engine in step
 def run_quanta(
     rows: Ints,
     world: Ints,
