@@ -16,6 +16,7 @@ import faults as fault_room
 from faults import Fault
 from lab.alike import SAME, SAME_OHM, SAME_VOLT, split
 from lab.deadtables import DeadTables, holding
+from lab.instruments import INPUT_OHM
 from lab.taken import CallTaken, OhmsTaken, Taken, VoltsTaken, parse_reading
 from simulator.calculator import (
     METER_OHM,
@@ -25,10 +26,12 @@ from simulator.calculator import (
     VOLT_SLACK,
     WIRE_TOLERANCE,
 )
-from simulator.circuit.live import AtRest, LiveTable
-from simulator.deviations import Behaviour, Crossing, SilentMessage, StubLength
+from simulator.circuit import Circuit
+from simulator.circuit.live import STATES, AtRest, LiveTable
+from simulator.condition import ModuleState
+from simulator.deviations import Behaviour, Crossing, PinSeries, RunSeries, SilentMessage, StubLength, SupplySeries
 from simulator.errors import BadRequest
-from simulator.probes import parse_probe, probe_points
+from simulator.probes import Point, parse_probe, probe_points
 from simulator.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -50,6 +53,10 @@ WHOLE = 6000
 FEW = 500
 #: Faults that may leave every resistance and quiet voltage as it is and still change who answers.
 _DOING = (Behaviour, Crossing, SilentMessage, StubLength)
+#: Series resistance from which a line may hang on inputs alone, and the part of a voltage that a voltmeter's 10 Mohm
+#: take off at most where none does: a single powered input of 50 kohm.
+HANGING_OHM = 2000.0
+LOADED_PART = 0.005
 
 
 @dataclass(frozen=True)
@@ -98,6 +105,7 @@ class WhatFits:
         self.names = [HEALTHY if fault is None else str(fault) for fault in self.faults]
         self.points = tuple(parse_probe(vehicle, name) for name in probe_points(vehicle))
         self._rest: dict[tuple[float, float], AtRest] = {}
+        self._loads: dict[tuple[int, Point, Point], float] = {}
 
     def prepare(self) -> None:
         """Make all tables now, so that every question after it is quick; else each is made when first needed."""
@@ -196,9 +204,37 @@ class WhatFits:
         nominal, *ends = (
             self.at_rest(*factors).between(reading.red, reading.black)[among] for factors in ((1.0, 1.0), *ENDS)
         )
-        slack = slack + VOLT_SLACK + METER_TOLERANCE * np.abs(nominal)
         least, greatest = np.minimum(nominal, np.minimum(*ends)), np.maximum(nominal, np.maximum(*ends))
-        return _distance(reading.volt, nominal, least - slack, greatest + slack, SAME_VOLT)
+        slack = slack + VOLT_SLACK + METER_TOLERANCE * np.maximum(np.abs(least), np.abs(greatest))
+        toward = np.where(self._hanging[among], 0.0, 1.0 - LOADED_PART)
+        least, greatest = np.minimum(least, least * toward) - slack, np.maximum(greatest, greatest * toward) + slack
+        for n in np.flatnonzero(self._hanging[among] & (least <= reading.volt) & (reading.volt <= greatest)):
+            part = self._load(int(among[n]), reading.red, reading.black)
+            nominal[n] *= part
+            lowest, highest = (pick(end[n] for end in ends) * part for pick in (min, max))
+            least[n], greatest[n] = min(nominal[n], lowest) - slack[n], max(nominal[n], highest) + slack[n]
+        return _distance(reading.volt, nominal, least, greatest, SAME_VOLT)
+
+    @cached_property
+    def _hanging(self) -> NDArray[np.bool_]:
+        """Which hypotheses leave a line or a supply to inputs alone, so that a voltmeter pulls it down."""
+        awake = (self.at_rest().states == STATES.index(ModuleState.AWAKE)).all(axis=1)
+        parted = [
+            any(isinstance(d, PinSeries | RunSeries | SupplySeries) and d.ohm > HANGING_OHM for d in car.deviations)
+            for car in self.cars
+        ]
+        return ~awake | np.array(parted, bool)
+
+    def _load(self, number: int, red: Point, black: Point) -> float:
+        """The part of a voltage that a meter's 10 Mohm leave, with one hypothesis; asked of its circuit once."""
+        key = (number, red, black)
+        if key not in self._loads:
+            car = self.cars[number]
+            bare, loaded = (
+                Circuit(car, meter=meter).volts().between(red, black) for meter in (None, (red, black, INPUT_OHM))
+            )
+            self._loads[key] = loaded / bare if bare else 1.0
+        return self._loads[key]
 
     def moving(self, readings: Sequence[Taken]) -> list[bool]:
         """Which hypotheses change the value of any of these readings by more than a meter's last digits."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from simulator.condition import Condition
-from simulator.errors import BadRequest
+from simulator.errors import BadRequest, UnknownName
 from simulator.probes import Point, parse_probe
 from simulator.vehicle import Vehicle
 
@@ -80,19 +80,22 @@ def parse_reading(vehicle: Vehicle, text: str) -> Taken:
             if key == "unplug":
                 unplugged.add(vehicle.module(name).name)
             elif key == "part":
-                parted |= parted_at(vehicle, name)
+                parted.add(connector(vehicle, name))
             else:
                 raise BadRequest(f"'{text}': no option '{key}'; write unplug=MODULE or part=PLACE")
     return OhmsTaken(red, black, value, frozenset(unplugged), frozenset(parted), text)
 
 
-def parted_at(vehicle: Vehicle, place: str) -> set[tuple[str, str]]:
-    """The connectors of a place, as (network, place), on every network that has one there. Raises BadRequest."""
-    found = {(name, place) for name, network in vehicle.networks.items() if network.parting_at(place)}
+def connector(vehicle: Vehicle, text: str) -> tuple[str, str]:
+    """(network, place) of an in-line connector written as PLACE or PLACE.NETWORK. Raises BadRequest, UnknownName."""
+    every = [(name, parting.at) for name, network in vehicle.networks.items() for parting in network.parting]
+    found = [(network, place) for network, place in every if text in (place, f"{place}.{network}")]
     if not found:
-        known = sorted({p.at for network in vehicle.networks.values() for p in network.parting})
-        raise BadRequest(f"there is no connector to part at {place}; known: {', '.join(known) or 'none'}")
-    return found
+        raise UnknownName("in-line connector", text, {place for _, place in every})
+    if len(found) > 1:
+        known = ", ".join(f"{place}.{network}" for network, place in found)
+        raise BadRequest(f"'{text}' parts on several networks: write one of {known}")
+    return found[0]
 
 
 def _parse_call(vehicle: Vehicle, words: Sequence[str], text: str) -> CallTaken:

@@ -90,28 +90,15 @@ def condition_of(
     part: Iterable[str] = (),
 ) -> Condition:
     """The condition the options describe; ``ignition_on`` None follows the battery. Raises BadRequest, UnknownName."""
+    from lab.taken import connector
     from simulator.condition import Condition
 
     return Condition(
         battery_on=battery_on,
         ignition_on=battery_on if ignition_on is None else ignition_on,
         unplugged=frozenset(vehicle.module(name).name for name in unplug),
-        parted=frozenset(_parting(vehicle, text) for text in part),
+        parted=frozenset(connector(vehicle, text) for text in part),
     )
-
-
-def _parting(vehicle: Vehicle, text: str) -> tuple[str, str]:
-    """(network, place) of an in-line connector written as PLACE or PLACE.NETWORK."""
-    from simulator.errors import BadRequest, UnknownName
-
-    all_partings = [(name, parting.at) for name, network in vehicle.networks.items() for parting in network.parting]
-    found = [(network, place) for network, place in all_partings if text in (place, f"{place}.{network}")]
-    if not found:
-        raise UnknownName("in-line connector", text, {place for _, place in all_partings})
-    if len(found) > 1:
-        known = ", ".join(f"{place}.{network}" for network, place in found)
-        raise BadRequest(f"'{text}' parts on several networks: write one of {known}")
-    return found[0]
 
 
 def chosen_networks(vehicle: Vehicle, name: str | None) -> tuple[Network, ...]:

@@ -89,8 +89,10 @@ class Circuit:
         self.drawing = shape.drawing
         self.draft = shape.drawing.copy().assemble(vehicle.deviations, self.condition)
         self.draft.scale(wire_factor, terminator_factor)
-        if meter is not None and meter[0] != meter[1]:
-            self.draft.add(("meter",), meter[0], meter[1], meter[2])
+        if meter is not None:
+            red, black = (self._together(point) for point in meter[:2])
+            if red != black:
+                self.draft.add(("meter",), red, black, meter[2])
         self.pattern = shape.pattern_for(self.draft)
         self._behaving = {(item.module, item.kind) for item in self.draft.behaviours}
         #: Modules whose transmitter is stuck dominant and switched off by its time-out.
@@ -130,12 +132,14 @@ class Circuit:
         """For every position the position that stands for its island."""
         return factor.islands(self.pattern.ptr, self.pattern.idx, *self.factors)
 
+    def _together(self, point: Point) -> Point:
+        """The point, or the place itself for the far side of a connector that is together."""
+        far = point[0] == "off" and point not in self.draft.node
+        return ("place", *point[1:]) if far else point
+
     def position(self, point: Point) -> int:
         """The turn in which a point's node is eliminated; -1 for the body."""
-        number = self.draft.node.get(point)
-        if number is None and point[0] == "off":
-            # A connector that is together: both its sides are the same place.
-            number = self.draft.node.get(("place", *point[1:]))
+        number = self.draft.node.get(self._together(point))
         if number is None:
             raise UnknownName("point", ".".join(point), (".".join(known) for known in self.draft.node))
         return int(self.pattern.position[number])

@@ -37,6 +37,7 @@ class Shape:
             if point[0] == "place":
                 start += [number, number]
                 end += [drawing.node[POSITIVE], drawing.node[(*point[:3], LINES[point[3] == LINES[0]])]]
+        self._ends = (start, end)
         self.order = elimination_order(count, start, end, last=[drawing.node[POSITIVE]])
         self.pattern = make_pattern(self.order, start, end)
         self.slots = self.pattern.slots[: len(drawing.ohm)]
@@ -97,8 +98,8 @@ class Shape:
             order = [*range(self.pattern.count, len(draft.node) - 1), *self.order]
             start, end = list(draft.start), list(draft.end)
             if self.fits_base(draft):
-                start += [a for a, _ in room[1]]
-                end += [b for _, b in room[1]]
+                # Whoever needs the same room besides finds all of the drawing's own, whatever was drawn first.
+                start, end = ([*ends, *(edge[n] for edge in room[1])] for n, ends in enumerate(self._ends))
             kept = self._kept[room] = make_pattern(order, start, end)
             if len(self._kept) > KEPT_PATTERNS:
                 self._kept.popitem(last=False)

@@ -12,6 +12,7 @@ import pytest
 from command_line import sixtyohm
 from random_vehicles import random_vehicle
 
+from lab.bench import Bench, Traffic
 from lab.fits import WhatFits, family, parse_reading
 from simulator.calculator import METER_TOLERANCE, OPEN_OHM, VOLT_SLACK, worst_case
 from simulator.circuit import Circuit
@@ -171,7 +172,7 @@ def drawn_ohms(rng: random.Random, vehicle: Vehicle, car: Vehicle) -> str:
     nominal, least, greatest = worst_case(car, condition, parse_probe(vehicle, red), parse_probe(vehicle, black))
     drawn = rng.choice([least, greatest, rng.uniform(least, greatest)])
     value = "OL" if nominal > OPEN_OHM else repr(max(0.0, drawn))
-    options = [f"unplug={name}" for name in unplugged] + [f"part={place}" for _, place in parted]
+    options = [f"unplug={name}" for name in unplugged] + [f"part={place}.{network}" for network, place in parted]
     return " ".join(["ohms", red, black, value, *options])
 
 
@@ -220,6 +221,27 @@ def check_the_true_fault_fits(seed: int, most_modules: int, folder: Path) -> Non
 def test_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, tmp_path: Path) -> None:
     """Tolerances are an own choice; within them the truth must fit (Rayleigh's monotonicity law for ohms)."""
     check_the_true_fault_fits(seed, 4, tmp_path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "missing_terminator at=ENG", "open line=high at=GBX", "open line=both at=GBX",
+        "resistance line=low at=CLU ohm=5000", "short between=low-supply at=S2 ohm=500", "power_dropout module=GBX",
+        "ground_dropout module=BRK", "dead_module module=STA",
+    ],
+)  # fmt: skip
+def test_what_a_voltmeter_shows_through_its_own_10_megohm_fits(pipkin: WhatFits, text: str) -> None:
+    """The ends of the reading as the bench has them, meter and all: the other rule for the same thing."""
+    true = pipkin.names.index(text)
+    bench = Bench(pipkin.cars[true], Traffic())
+    rng = random.Random(text)
+    for red, black in [rng.sample(probe_points(pipkin.vehicle), 2) for _ in range(25)]:
+        points = parse_probe(pipkin.vehicle, red), parse_probe(pipkin.vehicle, black)
+        shown = bench.volts(Condition(), *points, quiet=True)
+        for volt in (shown.value, shown.least, shown.greatest):
+            taken = parse_reading(pipkin.vehicle, f"volts {red} {black} {volt!r}")
+            assert np.isfinite(pipkin.misfit(taken, [true])).all(), (red, black, volt)
 
 
 @pytest.mark.slow

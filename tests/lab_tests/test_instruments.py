@@ -13,6 +13,7 @@ from small_vehicle import gateway_vehicle, three_modules
 
 from faults import apply, parse
 from lab.instruments import Reading, ohm_display, read_ohms, read_volts, traffic_shares, volt_display
+from simulator.circuit import Circuit
 from simulator.condition import DEAD, Condition
 from simulator.probes import parse_probe
 from simulator.reader import find_vehicle, load_vehicle
@@ -116,6 +117,27 @@ def test_the_voltmeter_loads_what_it_measures() -> None:
     vehicle = load_vehicle(find_vehicle("pipkin"))
     reading = volts(vehicle, "DLC.high", "battery.negative", quiet=True).value
     assert reading == pytest.approx(2.515, abs=0.02)
+
+
+def test_the_far_side_of_a_connector_that_is_together_reads_as_the_place() -> None:
+    vehicle = load_vehicle(find_vehicle("pipkin"))
+    far, near = (volts(vehicle, point, "battery.negative", quiet=True).value for point in ("S2.off.low", "S2.low"))
+    assert far == near > 2.0
+    assert volts(vehicle, "S2.off.low", "S2.low", quiet=True).value == 0.0
+
+
+def test_a_fault_is_read_whatever_has_been_read_before() -> None:
+    """The meter joins points that nothing joins else; by hand: 10 Mohm take a few millivolts off some kilohm."""
+    vehicle = load_vehicle(find_vehicle("pipkin"))
+    leads = parse_probe(vehicle, "STA.high"), parse_probe(vehicle, "ENG.wake")
+    for text in (
+        "missing_terminator at=ENG",
+        "short between=low-supply at=S2 ohm=500",
+        "short between=low-supply at=S1 ohm=1",
+    ):
+        faulted = with_faults(vehicle, text)
+        read = volts(faulted, "STA.high", "ENG.wake", quiet=True).value
+        assert read == pytest.approx(Circuit(faulted).volts().between(*leads), abs=0.005), text
 
 
 def test_mean_over_traffic_is_the_levels_weighed_by_time() -> None:
