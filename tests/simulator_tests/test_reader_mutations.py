@@ -5,6 +5,7 @@ Source: the project's own file format; there is no outside one.
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -55,8 +56,9 @@ class Written:
             if isinstance(step, str):
                 self.keys.append((here, len(self.lines), step))
             if isinstance(value, Leaf):
-                self.values.append((here, len(self.lines), value.text))
-                self.lines.append("  " * depth + f"{label} {value.text}")
+                text = json.dumps(value.text) if "\n" in value.text else value.text
+                self.values.append((here, len(self.lines), text))
+                self.lines.append("  " * depth + f"{label} {text}")
             else:
                 self.lines.append("  " * depth + label)
                 self._write(value, here, depth + 1)
