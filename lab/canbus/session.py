@@ -16,10 +16,10 @@ from simulator.condition import Condition
 from simulator.errors import BadRequest
 from simulator.interface import SimulatedBus
 from simulator.kernels.bits import run_bits
-from simulator.kernels.jit import hasten
+from simulator.kernels.jit import soon
 from simulator.kernels.payload import pack
 from simulator.kernels.sending import write_bits
-from simulator.kernels.stretch import run_frames
+from simulator.kernels.stretch import run_frames, run_joined
 from simulator.simulation import Simulation
 from simulator.vehicle import Network, Vehicle
 
@@ -76,8 +76,8 @@ class Session:
 
 def warm_up(scratch: Simulation, network: Network, place: str) -> None:
     """Run a simulation that nobody needs for a moment, with a message of a tester in it: all compiles that will."""
-    for kernel in (run_bits, write_bits, run_frames, pack):
-        hasten(kernel)
+    soon(run_bits, write_bits, run_frames, run_joined, pack)
+    scratch.advance(_WARM_UP_S)
     SimulatedBus(scratch, network, place).send(can.Message(arbitration_id=0x7FF, is_extended_id=False))
     scratch.advance(_WARM_UP_S)
 

@@ -156,13 +156,8 @@ def at_once(kernel: Callable[P, R]) -> Callable[P, R]:
     return cast(Kernel[P, R], kernel).compiled
 
 
-def hasten(kernel: Callable[P, R]) -> None:
-    """Let a kernel run compiled from its next call on: for who cannot wait for it later."""
-    cast(Kernel[P, R], kernel)._plain_calls = 0
-
-
 def soon(*kernels: Callable[..., Any]) -> None:
-    """Kernels that are about to be called often: from now on they run compiled."""
+    """Kernels that are about to be called often, or that nobody can wait for later: they run compiled from now on."""
     for kernel in kernels:
         cast(Kernel[..., Any], kernel)._plain_calls = 0
 
