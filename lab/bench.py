@@ -7,10 +7,11 @@ do not follow one part in one direction only, so theirs is the span of the two e
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from lab.instruments import INPUT_OHM, Shares, traffic_counts, traffic_shares
+from lab.instruments import INPUT_OHM, LAMP_OHM, Shares, lit, traffic_counts, traffic_shares
 from simulator.calculator import (
     METER_TOLERANCE,
     OPEN_OHM,
@@ -109,12 +110,25 @@ class Bench:
                 for dominant, share in self.shares(condition).items():
                     volt += share * (circuit.volts(dominant).between(red, black) - rest)
             found.append(volt)
-        least, greatest = min(found), max(found)
-        return Range(
-            found[0],
-            least - METER_TOLERANCE * abs(least) - VOLT_SLACK,
-            greatest + METER_TOLERANCE * abs(greatest) + VOLT_SLACK,
-        )
+        return _metered(found)
+
+    def lamp(self, condition: Condition, red: Point, black: Point) -> tuple[Range, Range, Range]:
+        """A lamp of 21 W between two points, nobody sending: volts across it, lost on the red and the black side."""
+        if not condition.battery_on:
+            dark = Range(0.0, -VOLT_SLACK, VOLT_SLACK)
+            return dark, dark, dark
+        found = [
+            lit(
+                Circuit(
+                    self.vehicle, condition, meter=(red, black, LAMP_OHM), wire_factor=wire, terminator_factor=ends
+                ).volts(),
+                red,
+                black,
+            )
+            for wire, ends in ENDS
+        ]
+        across, red_side, black_side = zip(*found, strict=True)
+        return _metered(across), _metered(red_side), _metered(black_side)
 
     def may_read_volts(self, condition: Condition, red: Point, black: Point, value: float | None) -> bool:
         """Whether a reading can fit whatever the traffic is: between the quiet circuit and each sender dominant.
@@ -205,3 +219,13 @@ class Bench:
         self._keys[condition] = kept
         self._mute[condition] = frozenset(self.vehicle.modules) - within
         return kept
+
+
+def _metered(found: Sequence[float]) -> Range:
+    """What a voltmeter may show of a voltage, given as drawn and at the ends of the tolerances."""
+    least, greatest = min(found), max(found)
+    return Range(
+        found[0],
+        least - METER_TOLERANCE * abs(least) - VOLT_SLACK,
+        greatest + METER_TOLERANCE * abs(greatest) + VOLT_SLACK,
+    )

@@ -31,6 +31,11 @@ def expected(bench: Bench, slip: Slip) -> str:
             return "nothing: no ohms with the battery on"
         found = bench.ohms(slip.condition, red, black)
         return ohm_words(found.value, found.least, found.greatest)
+    if slip.kind == "lamp":
+        across, *lost = bench.lamp(slip.condition, red, black)
+        sides = zip(("red", "black"), lost, strict=True)
+        told = [f"{volt_words(one.value, one.least, one.greatest)} lost on the {side} side" for side, one in sides]
+        return f"{volt_words(across.value, across.least, across.greatest)}, {' and '.join(told)}"
     found = bench.volts(slip.condition, red, black)
     return volt_words(found.value, found.least, found.greatest)
 
@@ -70,7 +75,7 @@ def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
     for row in verdict.rows:
         if not row.slip.counts:
             lines.append(f"Not counted: no. {row.slip.number}, {row.slip.state}: {row.slip.why}")
-    counted = "Still possible after the ohms, volts and calls that count"
+    counted = "Still possible after the ohms, volts, lamps and calls that count"
     lines += _listed(counted, verdict.still, "the readings do not go together")
     by_slip: dict[int, int] = {}
     for _, number in verdict.out:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from lab.cautions import CAUTIONS
 from simulator.calculator import OPEN_OHM
 from simulator.circuit import Circuit
+from simulator.circuit.circuit import Volts
 from simulator.condition import Condition
 from simulator.probes import BODY, POSITIVE
 from simulator.vehicle import Vehicle
@@ -118,7 +119,11 @@ def read_lamp(vehicle: Vehicle, condition: Condition, red: Point, black: Point) 
     """
     if not condition.battery_on:
         return 0.0, 0.0, 0.0
-    volts = Circuit(vehicle, condition, meter=(red, black, LAMP_OHM)).volts()
+    return lit(Circuit(vehicle, condition, meter=(red, black, LAMP_OHM)).volts(), red, black)
+
+
+def lit(volts: Volts, red: Point, black: Point) -> tuple[float, float, float]:
+    """Of a circuit with the lamp in it: volts across it, lost before ``red`` and lost behind ``black``."""
     return volts.between(red, black), volts.between(POSITIVE, red), volts.between(black, BODY)
 
 

@@ -72,7 +72,7 @@ _OHM = (
     "An ohm left out of a finding means any value: only kind and place are claimed. An ohm that is written must fit "
     "your readings and lie within half a decade of the true one."
 )
-_HELD = "It is held against valid ohms, volts and calls. Codes, lamp and pins fill the proof sheet only."
+_HELD = "It is held against valid ohms, volts, lamps and calls. Codes and pins fill the proof sheet only."
 _AT = (
     "at=MODULE is in the contact of the module, on the module side of the probe points at its plug; a fault in the "
     "harness is written run=NAME."

@@ -72,10 +72,13 @@ class Possible:
         for candidate in found:
             candidate.out = None
         counting = [slip for slip in slips if slip.counts]
-        ohms, volts, calls = ([slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "call"))
+        ohms, volts, lamps, calls = (
+            [slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "lamp", "call")
+        )
         for slip in ohms:
             self._sift_ohms(slip)
         stages: list[tuple[Slip, Callable[[Bench, Slip], bool]]] = [(slip, _may_fit) for slip in volts]
+        stages += [(slip, fits) for slip in lamps]
         for slip in calls:
             if SilenceBook.answers_for(slip.condition):
                 self._sift_call(slip)
@@ -145,6 +148,9 @@ def fits(bench: Bench, slip: Slip) -> bool:
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
     if slip.kind == "ohms":
         return bench.ohms(slip.condition, red, black).holds(slip.value, slip.leads_ohm)
+    if slip.kind == "lamp":
+        shown = (slip.value, *(slip.lost or ()))
+        return all(found.holds(volt) for found, volt in zip(bench.lamp(slip.condition, red, black), shown, strict=True))
     return bench.volts(slip.condition, red, black).holds(slip.value)
 
 
@@ -152,7 +158,7 @@ def _may_fit(bench: Bench, slip: Slip) -> bool:
     """What can be said of a slip without running the network: False only where it cannot fit."""
     if slip.kind == "call":
         return bench.surely_silent(slip.condition) <= set(slip.silent)
-    if slip.kind == "ohms":
+    if slip.kind in ("ohms", "lamp"):
         return True
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
     return bench.may_read_volts(slip.condition, red, black, slip.value)

@@ -14,7 +14,7 @@ from simulator.vehicle import Vehicle
 #: Below this an ohm reading with leads that were not zeroed says little: the leads are 0.2 ohm themselves.
 LEADS_MATTER_OHM = 5.0
 #: The kinds of reading that a finding is held against.
-JUDGED = ("ohms", "volts", "call")
+JUDGED = ("ohms", "volts", "lamp", "call")
 #: What leads that were not zeroed may add to a reading, in ohm.
 MOST_LEADS_OHM = 0.3
 #: Why a reading is doubtful that still counts, with the leads taken off.
@@ -55,8 +55,8 @@ class Slip:
 
     @property
     def counts(self) -> bool:
-        """Whether a finding is held against it: a reading with a meter, or a roll call, that is valid, or has only the
-        leads in it, which its band allows for.
+        """Whether a finding is held against it: a reading with a meter or the lamp, or a roll call, that is valid, or
+        has only the leads in it, which its band allows for.
         """
         return self.kind in JUDGED and (self.state == "valid" or (self.kind == "ohms" and self.why == LEADS))
 

@@ -13,10 +13,12 @@ from lab.bench import Bench, Traffic
 from lab.claim import parse_claim
 from lab.collapse import collapsed
 from lab.debrief import volt_words
+from lab.instruments import LAMP_OHM, read_lamp
 from lab.job import start_job
 from lab.possible import LIVE
 from simulator.condition import DEAD, Condition
 from simulator.errors import BadRequest
+from simulator.probes import BODY
 from simulator.reader import find_vehicle, load_vehicle
 
 CASES = find_vehicle("pipkin").parent / "cases"
@@ -135,3 +137,34 @@ def test_zero_has_no_sign_and_long_lists_are_short():
         "ground_dropout ground=G2": "10 ohm to open",
         "healthy": "",
     }
+
+
+def test_a_lamp_shows_a_feed_that_a_voltmeter_does_not():
+    """Ohm's law by hand: 12.6 V over battery, fuse, feed wire and lamp; with 1 ohm more in the feed a ninth is lost."""
+    condition = Condition(unplugged=frozenset({"GBX"}))
+    supply = ("supply", "GBX")
+    drawn = load_vehicle(find_vehicle("pipkin"))
+    thin = faults.parse("power_dropout module=GBX ohm=1").apply(drawn)
+    for vehicle, more_ohm in ((drawn, 0.0), (thin, 1.0)):
+        before_ohm = 0.0077 + 0.08 + more_ohm
+        ampere = 12.6 / (0.010 + before_ohm + LAMP_OHM)
+        shown = read_lamp(vehicle, condition, supply, BODY)
+        # the other modules load the battery: a hundredth of its voltage
+        assert shown[:2] == pytest.approx((ampere * LAMP_OHM, ampere * before_ohm), rel=0.012)
+        for other in (drawn, thin):
+            ranges = Bench(other, Traffic()).lamp(condition, supply, BODY)
+            assert all(one.holds(volt) for one, volt in zip(ranges, shown, strict=True)) is (other is vehicle)
+    assert (
+        Bench(drawn, Traffic())
+        .volts(condition, supply, BODY)
+        .holds(Bench(thin, Traffic()).volts(condition, supply, BODY).value)
+    )
+
+
+@pytest.mark.slow
+def test_a_unit_proved_by_the_lamp_is_a_sound_finding(tmp_path):
+    """Common practice, no source: feed and ground are proved under load before a unit is condemned."""
+    lamps = ("lamp GBX.supply battery.negative", "lamp battery.positive GBX.ground")
+    wake = "read volts GBX.wake battery.negative"
+    verdict = handed_in(tmp_path, "dead_unit", "call", *lamps, wake, "finding dead_module module=GBX").verdict
+    assert (verdict.word, verdict.still) == ("sound", ("dead_module module=GBX",))
