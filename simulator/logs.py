@@ -7,6 +7,7 @@ from bisect import bisect_left
 from collections.abc import Callable
 from datetime import datetime
 from importlib.util import find_spec
+from itertools import repeat
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, TextIO
@@ -73,7 +74,7 @@ class EventLog:
 
     def __init__(self, simulation: Simulation, stream: TextIO) -> None:
         self._stream: TextIO | None = stream
-        self._held: list[tuple[int, str]] = []
+        self._held: list[tuple[int, str, str]] = []
         slowest = min(network.bit_rate for network in simulation.drawn.networks.values())
         self._told_ns = _TOLD_BITS * 1_000_000_000 // slowest
         for event in simulation.events_now():
@@ -102,22 +103,24 @@ class EventLog:
     def _write(self, record: FrameRecord | Event) -> None:
         if self._stream is not None:
             t_ns = record.t_ns if isinstance(record, Event) else record.t_end_ns
-            self._held.append((t_ns, json.dumps(record_json(record)) + "\n"))
+            # modules that look at themselves at one instant do so in no order
+            whose = record.name if isinstance(record, Event) and record.kind == "code" else ""
+            self._held.append((t_ns, whose, json.dumps(record_json(record)) + "\n"))
             if len(self._held) > _FEW_LINES:
                 self._release(t_ns - self._told_ns)
 
     def _write_batch(self, batch: Batch) -> None:
         if self._stream is not None:
-            self._held += zip(batch.t_end_ns.tolist(), self._lines.of(batch), strict=True)
+            self._held += zip(batch.t_end_ns.tolist(), repeat(""), self._lines.of(batch), strict=False)
             self._release(int(batch.t_end_ns[-1]) - self._told_ns)
 
     def _release(self, until_ns: int) -> None:
         """Write the lines held back of the time before an instant."""
         if self._stream is None:
             return
-        self._held.sort(key=itemgetter(0))
+        self._held.sort(key=itemgetter(0, 1))
         count = bisect_left(self._held, until_ns, key=itemgetter(0))
-        self._stream.writelines(line for _, line in self._held[:count])
+        self._stream.writelines(line for *_, line in self._held[:count])
         del self._held[:count]
 
 

@@ -219,7 +219,11 @@ class Island:
         limit_ns = self._trace_or_not(now_ns, limit_ns)
         # frames that start in this bit start: what is submitted at this instant from now on comes too late
         reason = self._run(limit_ns, keep=True)
-        self.due_ns = NEVER_NS if reason == bits.QUIET else max(self.now_ns, limit_ns * (reason == bits.LIMIT))
+        if reason == bits.QUIET and not self.world[layout.NOTES]:
+            self.due_ns = NEVER_NS
+        else:
+            # what was noticed before the wire fell quiet is told then, not when somebody sends again
+            self.due_ns = max(self.now_ns, limit_ns * (reason == bits.LIMIT))
 
     def late(self, t_ns: int) -> bool:
         """Whether a frame submitted now can change nothing up to the next event: no other could start before it."""
