@@ -14,6 +14,7 @@ from random_vehicles import random_vehicle
 
 from lab.bench import Bench, Traffic
 from lab.fits import WhatFits, family, parse_reading
+from lab.instruments import INPUT_OHM
 from simulator.calculator import METER_TOLERANCE, OPEN_OHM, VOLT_SLACK, worst_case
 from simulator.circuit import Circuit
 from simulator.condition import Condition
@@ -180,8 +181,9 @@ def drawn_volts(rng: random.Random, vehicle: Vehicle, car: Vehicle) -> str:
     red, black = rng.sample(probe_points(vehicle), 2)
     factor = rng.choice([(1.0, 1.0), (0.95, 0.98), (1.05, 1.02)])
     points = parse_probe(vehicle, red), parse_probe(vehicle, black)
-    volt = Circuit(car, wire_factor=factor[0], terminator_factor=factor[1]).volts().between(*points)
-    slack = VOLT_SLACK + METER_TOLERANCE * abs(Circuit(car).volts().between(*points))
+    meter = (*points, INPUT_OHM)
+    volt = Circuit(car, meter=meter, wire_factor=factor[0], terminator_factor=factor[1]).volts().between(*points)
+    slack = VOLT_SLACK + METER_TOLERANCE * abs(Circuit(car, meter=meter).volts().between(*points))
     return f"volts {red} {black} {volt + rng.uniform(-slack, slack)!r}"
 
 
