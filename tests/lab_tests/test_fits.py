@@ -26,7 +26,7 @@ from simulator.vehicle import Vehicle
 
 PIPKIN = load_vehicle(find_vehicle("pipkin"))
 MAIN_LINE = ("ENG-S1", "S1-BRK", "BRK-S2", "S2-DLC", "DLC-S3", "S3-BDY", "BDY-CLU")
-SAMPLE, SWEEP = 12, 200
+SAMPLE, SWEEP = 12, 120
 #: So many of a group are asked whether they fit with the true fault.
 GROUP_SAMPLE = 4
 
@@ -249,7 +249,7 @@ def test_what_a_voltmeter_shows_through_its_own_10_megohm_fits(pipkin: WhatFits,
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1000, 1000 + SWEEP))
 def test_sweep_the_true_fault_fits_and_chance_never_splits_its_group(seed: int, tmp_path: Path) -> None:
-    """Two hundred vehicles, each with a fault and three readings by lot."""
+    """A hundred and twenty vehicles, each with a fault and three readings by lot."""
     check_the_true_fault_fits(seed, 6, tmp_path)
 
 
