@@ -68,8 +68,8 @@ def test_watched_or_not_it_is_the_same(seed: int, fd: bool) -> None:
     assert history(seed, watched=False, fd=fd) == history(seed, watched=True, fd=fd)
 
 
-#: One in two hundred: after a sample inverted within a delimiter the two differ. Not understood yet.
-ODD = pytest.param(133, marks=pytest.mark.xfail(strict=True, reason="an inverted sample is lost when nobody watches"))
+#: One in two hundred: the two histories part in an error delimiter. Not understood yet.
+ODD = pytest.param(133, marks=pytest.mark.xfail(strict=True, reason="the histories part in an error delimiter"))
 
 
 @pytest.mark.slow
