@@ -158,7 +158,7 @@ class World:
 
     def open_plug(self, unit: str) -> None:
         """Take the overflow plug of a unit out."""
-        self.fluid(unit).plug_open = True
+        self.fluid(unit).open_plug()
 
     def close_plug(self, unit: str) -> None:
         """Put the overflow plug of a unit in again."""
