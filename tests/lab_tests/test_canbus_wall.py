@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import select
+import signal
 import subprocess
 import sys
 import threading
@@ -409,17 +410,22 @@ def elsewhere(tmp_path: Path, *command: str, stop_after: str = "") -> str:
         text=True,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
+        # where the tests run in the background of a script, Ctrl-C is ignored and every child inherits that
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as running:
-        assert running.stdout is not None
-        shown = ""
-        if stop_after:
-            for line in running.stdout:
-                shown += line
-                if stop_after in line:
-                    break
-            soon(lambda: (tmp_path / "got.log").stat().st_size > 0)
-            running.send_signal(2)
-        rest, _ = running.communicate(timeout=60)
+        try:
+            assert running.stdout is not None
+            log, shown = tmp_path / "got.log", ""
+            if stop_after:
+                for line in running.stdout:
+                    shown += line
+                    if stop_after in line:
+                        break
+                soon(lambda: log.exists() and log.stat().st_size > 0)
+                running.send_signal(signal.SIGINT)
+            rest, _ = running.communicate(timeout=60)
+        finally:
+            running.kill()
         assert running.returncode == 0, shown + rest
     return shown + rest
 
