@@ -309,9 +309,12 @@ def run_bits(
         if world[SLOW]:
             at = place_of(keys, drive)
             mask = all_lagged(rows, shown, masks[2, at], world, lags[at])
+        steady = mask == shown
         before = _rate(rows, world)
         if world[FLIPPED] < flips.shape[0]:
-            mask ^= flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
+            inverted = flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
+            mask ^= inverted
+            steady = steady and inverted == 0
         if trace.shape[0]:
             write_trace(rows, world, trace, t_ns, mask)
         first = world[NOTES]
@@ -326,6 +329,6 @@ def run_bits(
         if world[STOPS]:
             return STOP
         if trace.shape[0] == 0:
-            hurry(rows, mask, shown, world, clock, wire, sizes, keys, masks, flips, limit_ns)
+            hurry(rows, mask, steady, world, clock, wire, sizes, keys, masks, flips, limit_ns)
         if _full(rows, world, notes, trace):
             return FULL

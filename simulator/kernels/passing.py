@@ -276,12 +276,13 @@ def cruise(
 
 @compiled
 def hurry(
-    rows: Ints, mask: int, shown: int, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints,
+    rows: Ints, mask: int, steady: bool, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints,
     flips: Ints, limit_ns: int,
 ) -> None:  # fmt: skip
     """Pass quickly over bits to come in which nothing happens that anybody would answer.
 
-    ``mask``: who has sampled dominant in the last bit; ``shown``: who would, were all lines quick and nothing inverted.
+    ``mask``: who has sampled dominant in the last bit; ``steady``: no line was slow in it and no sample inverted. An
+    inverted sample can hide that a line is slow.
     """
     m = cruiser(rows, world, keys, masks) if mask else -1
     if m >= 0:
@@ -292,5 +293,5 @@ def hurry(
             most = cruise_bits(rows, m, keys, masks)
         if most > 0:
             cruise(rows, m, world, clock, wire, sizes, flips, heard, most, limit_ns)
-    elif mask == shown and mask & world[IDLERS] == 0 and world[TWINS] == 0 and world[FLIPPED] == flips.shape[0]:
+    elif steady and mask & world[IDLERS] == 0 and world[TWINS] == 0 and world[FLIPPED] == flips.shape[0]:
         repeat(rows, mask, world, clock, limit_ns)
