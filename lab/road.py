@@ -219,7 +219,7 @@ def _level(job: Job, state: State, words: list[str]) -> Deed:
 
 def _overflow(car: LiveCar, *, unit: str, what: str) -> Done:
     world = car.world
-    celsius = world.state.fluid
+    celsius = world.state.fluid_celsius
     is_open = world.fluid(unit).plug_open
     if what == "look" or (what == "open") is is_open:
         word = world.plug_words(unit)
@@ -318,7 +318,7 @@ def _drive_by(car: LiveCar, *, script: str) -> Done:
     if km < 0.1:
         lines = ["The vehicle did not move: the engine did not start, or nothing drives it."]
     else:
-        lines = [f"{km:.1f} km in {minutes:.1f} minutes; fluid {world.state.fluid:.0f} Celsius."]
+        lines = [f"{km:.1f} km in {minutes:.1f} minutes; fluid {world.state.fluid_celsius:.0f} Celsius."]
     for unit in car.tracks:
         lines += _track_line(car, unit, "drive")
     done = _condition(car, lines, drove_km=round(km, 2))

@@ -91,7 +91,7 @@ class Workshop:
 
     def level(self) -> None:
         self.fill()
-        while self.world.state.fluid < 36.0:
+        while self.world.state.fluid_celsius < 36.0:
             self.wait(5.0)
         self.world.open_plug("GBX")
         while self.world.plug_words("GBX") != "drops":

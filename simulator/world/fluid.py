@@ -13,23 +13,18 @@ from simulator.road import Level
 class Fluid:
     """The fluid of one gearbox. ``litre`` is what it would measure at the reference temperature of its level.
 
-    ``step`` it through time; ``add`` to it; ``plug_open`` may be set at any time. ``level_vehicle``: the vehicle stands
-    level; on a slope the edge of the overflow is ``SLOPE_LITRE`` higher.
+    ``step`` it through time; ``add`` to it; ``plug_open`` may be set at any time.
     """
 
     level: Level
     litre: float = 0.0
     plug_open: bool = False
-    level_vehicle: bool = True
     lost_litre: float = 0.0
     #: Seconds that the selector has spent in each position with the engine running since it last stood.
     positions: dict[str, float] = field(default_factory=dict)
     #: The temperature at which the plug was closed last, and whether only drops came then.
     closed_celsius: float | None = None
     closed_dripping: bool = True
-
-    #: By how much a slope lifts the edge, in litre (own choice).
-    SLOPE_LITRE = 0.3
 
     def __post_init__(self) -> None:
         self.litre = self.litre or self.level.fresh_litre
@@ -46,7 +41,7 @@ class Fluid:
     def above_edge_litre(self, celsius: float, engine_running: bool) -> float:
         """How much stands above the edge of the overflow, in litre at this temperature; negative where none does."""
         level = self.level
-        edge = level.litre + (0.0 if self.level_vehicle else self.SLOPE_LITRE)
+        edge = level.litre
         if not (engine_running and self.circuits_filled):
             edge -= level.circuits_litre  # that much stands in the pan instead of in the circuits
         return self.volume_at(celsius) - edge

@@ -47,7 +47,7 @@ class Monitors:
         if not awake or state.engine != "running" or state.standing:
             return
         self.gears.add(state.gear)
-        if state.fluid >= unit.service.road_test.fluid_celsius:
+        if state.fluid_celsius >= unit.service.road_test.fluid_celsius:
             self.driven_s += seconds
             self._level_s += seconds
         if state.kmh > RATIO_KMH:

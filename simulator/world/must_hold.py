@@ -63,12 +63,12 @@ def for_calibration(calibration: Calibration, state: State, volt: float) -> Iter
     if state.selector != "park":
         yield Broken(Refusal.SHIFTER_LEVER_NOT_IN_PARK, f"the selector is in {state.selector}", "select park")
     low, high = calibration.fluid_celsius
-    if state.fluid > high:
-        warm = f"the fluid has {state.fluid:.0f} Celsius, above {high:g}"
+    if state.fluid_celsius > high:
+        warm = f"the fluid has {state.fluid_celsius:.0f} Celsius, above {high:g}"
         yield Broken(Refusal.TEMPERATURE_TOO_HIGH, warm, "engine off, let it cool")
-    if state.fluid < low:
+    if state.fluid_celsius < low:
         yield Broken(
             Refusal.TEMPERATURE_TOO_LOW,
-            f"the fluid has {state.fluid:.0f} Celsius, below {low:g}",
+            f"the fluid has {state.fluid_celsius:.0f} Celsius, below {low:g}",
             "let the engine idle",
         )

@@ -49,10 +49,10 @@ class State:
     braking_kpa: float = 0.0
     stop_start: bool = False
     held_rpm: float = 0.0
-    coolant: float = 20.0
-    oil: float = 20.0
-    fluid: float = 20.0
-    outside: float = 20.0
+    coolant_celsius: float = 20.0
+    oil_celsius: float = 20.0
+    fluid_celsius: float = 20.0
+    outside_celsius: float = 20.0
     distance_km: float = 41_200.0
     legs: tuple[Leg, ...] = ()
     leg_s: float = 0.0
@@ -197,7 +197,7 @@ def _turn(drivetrain: Drivetrain, state: State, seconds: float) -> State:
     wanted = 0.0
     if state.engine == "running":
         # a cold engine idles faster (common practice)
-        idle = drivetrain.idle_rpm + max(0.0, 60.0 - state.coolant) * 4.0
+        idle = drivetrain.idle_rpm + max(0.0, 60.0 - state.coolant_celsius) * 4.0
         wanted = max(idle, input_rpm(drivetrain, state) if state.gear else state.held_rpm)
     rpm = state.engine_rpm
     rate = RUN_UP_RPM_PER_S if wanted > rpm else RUN_DOWN_RPM_PER_S
@@ -235,13 +235,15 @@ def _warm(state: State, seconds: float) -> State:
     if state.engine == "running":
         coolant, fluid = (_COOLANT_IDLE, _FLUID_IDLE) if state.standing else (_COOLANT_DRIVEN, _FLUID_DRIVEN)
     else:
-        coolant, fluid = (state.outside, _COOLANT_REST_S), (state.outside, _FLUID_REST_S)
-    coolant_now = _towards(state.coolant, *coolant, seconds)
+        coolant, fluid = (state.outside_celsius, _COOLANT_REST_S), (state.outside_celsius, _FLUID_REST_S)
+    coolant_now = _towards(state.coolant_celsius, *coolant, seconds)
     return replace(
         state,
-        coolant=coolant_now,
-        oil=_towards(state.oil, coolant_now + (5.0 if state.engine == "running" else 0.0), 300.0, seconds),
-        fluid=_towards(state.fluid, *fluid, seconds),
+        coolant_celsius=coolant_now,
+        oil_celsius=_towards(
+            state.oil_celsius, coolant_now + (5.0 if state.engine == "running" else 0.0), 300.0, seconds
+        ),
+        fluid_celsius=_towards(state.fluid_celsius, *fluid, seconds),
     )
 
 

@@ -167,7 +167,9 @@ class BackOnTheRoad:
         fluid, state = self.world.fluid(self.unit.name), self.world.state
         low, high = level.window_celsius
         if fluid.plug_open:
-            return Step("level", RUNNING, f"{self.world.plug_words(self.unit.name)}, fluid {state.fluid:.0f} Celsius")
+            return Step(
+                "level", RUNNING, f"{self.world.plug_words(self.unit.name)}, fluid {state.fluid_celsius:.0f} Celsius"
+            )
         if fluid.closed_celsius is None and fluid.litre == level.litre:
             return Step("level", DONE, "not touched")
         if fluid.closed_celsius is None:
@@ -176,8 +178,10 @@ class BackOnTheRoad:
             if not fluid.circuits_filled:
                 helps = f"selector through every position, {level.position_s:g} s each"
                 return Step("level", NOT_READY, "the circuits are not filled", helps)
-            if state.fluid < low:
-                return Step("level", NOT_READY, f"the fluid has {state.fluid:.0f} Celsius, {low:g} wanted", "wait")
+            if state.fluid_celsius < low:
+                return Step(
+                    "level", NOT_READY, f"the fluid has {state.fluid_celsius:.0f} Celsius, {low:g} wanted", "wait"
+                )
             return Step("level", READY)
         # at the edge when it was closed: what the fluid grows between there and the reference is what the window allows
         right = abs(fluid.volume_at(fluid.closed_celsius) - level.litre) <= level.tolerance_litre

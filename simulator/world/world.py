@@ -56,7 +56,7 @@ class World:
         self._states: list[State] = []
         self._token = 0
         self._fluid_ns = simulation.t_ns
-        self._now = State(coolant=celsius, oil=celsius, fluid=celsius, outside=celsius)
+        self._now = State(coolant_celsius=celsius, oil_celsius=celsius, fluid_celsius=celsius, outside_celsius=celsius)
         if script:
             self._now = self._driving(script)
         for event in simulation.events_now():
@@ -163,13 +163,13 @@ class World:
     def close_plug(self, unit: str) -> None:
         """Put the overflow plug of a unit in again."""
         state = self.state
-        self.fluid(unit).close_plug(state.fluid, state.engine == "running")
+        self.fluid(unit).close_plug(state.fluid_celsius, state.engine == "running")
 
     def add_fluid(self, unit: str, litre: float) -> None:
         """Fill fluid into a unit, as warm as the air."""
         if not 0.0 <= litre <= 20.0:
             raise BadRequest(f"{litre:g} litre cannot be filled in: write 0 to 20")
-        self.fluid(unit).add(litre, self.state.outside)
+        self.fluid(unit).add(litre, self.state.outside_celsius)
 
     def exchange(self, unit: str) -> None:
         """A unit is exchanged: of its fluid is left what the vehicle file says, and no level has been set."""
@@ -179,7 +179,7 @@ class World:
     def plug_words(self, unit: str) -> str:
         """What one sees at the overflow plug of a unit: closed, nothing, drops, a stream."""
         state = self.state
-        return self.fluid(unit).flow_words(state.fluid, state.engine == "running")
+        return self.fluid(unit).flow_words(state.fluid_celsius, state.engine == "running")
 
     def recalibrated(self, word: str) -> None:
         """The replaced unit says something else of its calibration."""
@@ -266,7 +266,9 @@ class World:
         if condition != simulation.condition:
             simulation.condition = condition
         surroundings = replace(
-            simulation.surroundings, cranking=state.engine == "cranking", celsius=round(state.coolant / 5.0) * 5.0
+            simulation.surroundings,
+            cranking=state.engine == "cranking",
+            celsius=round(state.coolant_celsius / 5.0) * 5.0,
         )
         if surroundings != simulation.surroundings:
             simulation.surroundings = surroundings
@@ -282,7 +284,9 @@ class World:
             state = self._state_at(at_ns)
             until_ns = min(t_ns, at_ns + STEP_NS)
             for fluid in self.fluids.values():
-                fluid.step((until_ns - at_ns) / _SECOND_NS, state.fluid, state.selector, state.engine == "running")
+                fluid.step(
+                    (until_ns - at_ns) / _SECOND_NS, state.fluid_celsius, state.selector, state.engine == "running"
+                )
             at_ns = until_ns
         self._fluid_ns = t_ns
 

@@ -196,10 +196,10 @@ def test_drops_at_the_cold_end_of_the_window_are_right() -> None:
     shop = Workshop("haulvey", celsius=34.0)
     shop.idle()
     shop.fill()
-    while shop.world.state.fluid < 35.0:
+    while shop.world.state.fluid_celsius < 35.0:
         shop.wait(0.2)
     fluid = shop.world.fluid("GBX")
-    fluid.litre = 6.0096 / (1.0 + 0.0007 * (shop.world.state.fluid - 40.0))
+    fluid.litre = 6.0096 / (1.0 + 0.0007 * (shop.world.state.fluid_celsius - 40.0))
     shop.world.open_plug("GBX")
     assert shop.world.plug_words("GBX") == "drops"
     shop.world.close_plug("GBX")

@@ -112,9 +112,3 @@ def test_fresh_from_the_exchange_nothing_runs_out_until_it_is_filled_up() -> Non
     assert fluid.flow_words(38.0, engine_running=True) == "a stream"
     # what was filled in cold is more when warm
     assert fluid.litre == pytest.approx(LEVEL.fresh_litre + 1.0 / (1 - 20 * 0.0007), abs=1e-9)
-
-
-def test_on_a_slope_the_edge_stands_higher() -> None:
-    fluid = filled(7.0)
-    fluid.level_vehicle = False
-    assert closed_at(40.0, fluid) == pytest.approx(Fluid.SLOPE_LITRE, abs=0.002)

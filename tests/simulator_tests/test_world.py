@@ -290,12 +290,12 @@ def test_the_engine_warms_in_minutes_and_cools_in_hours(pipkin: Vehicle) -> None
     assert drivetrain is not None
 
     def minutes_until(state: State, celsius: float) -> tuple[State, float]:
-        seconds, rises = 0.0, state.fluid < celsius
-        while (state.fluid < celsius) is rises:
+        seconds, rises = 0.0, state.fluid_celsius < celsius
+        while (state.fluid_celsius < celsius) is rises:
             state, seconds = step(drivetrain, state, 0.2), seconds + 0.2
         return state, seconds / 60.0
 
-    idling = State(engine="running", fluid=26.0, coolant=26.0)
+    idling = State(engine="running", fluid_celsius=26.0, coolant_celsius=26.0)
     idling, to_35 = minutes_until(idling, 35.0)
     idling, to_45 = minutes_until(idling, 45.0)
     idling, to_70 = minutes_until(idling, 70.0)
