@@ -50,7 +50,8 @@ class Media:
 
     ``attempted``, ``changed``, ``troubled``, ``attended`` as of a medium, the first three with the network before.
     ``planned``: a module's next deadline has changed. ``heeded``: whether a module has to be told of frames of a
-    network and identifier one by one. ``whole``: whether a network may run by whole frames now. ``now``: the
+    network and identifier one by one. ``whole``: whether a network may send
+    cyclic messages by itself, and run by whole frames, now. ``now``: the
     present instant.
     """
 
@@ -66,7 +67,7 @@ class Media:
         attended: Callable[[], bool],
         planned: Callable[[str], None],
         heeded: Callable[[str, int], bool],
-        whole: Callable[[str], bool],
+        whole: Callable[[str], tuple[bool, bool]],
         now: Callable[[], int],
     ) -> None:
         self._modules = modules
@@ -257,4 +258,5 @@ class Media:
             passed=lambda: (self._turn >= 0, self._turn > number),
             heeded=lambda frame_id: self._heeded(name, frame_id),
             allowed=lambda: self._whole(name),
+            now=self._now,
         )

@@ -14,9 +14,8 @@ from simulator.circuit.live import SEEN, STATES, LiveTable
 from simulator.condition import Condition, ModuleState
 from simulator.deviations import Behaviour, PinSeries, RunSeries, SilentMessage, StubLength, TerminatorValue
 from simulator.hearing import NEAR_LIMIT_VOLT, NEAR_VOLT, SLOW_OHM, Ear, settles_in_time, wiring_of
-from simulator.kernels.bits import run_bits
 from simulator.kernels.jit import soon
-from simulator.kernels.quanta import run_quanta
+from simulator.kernels.wire import run_wire
 from simulator.rollcall import roll_call
 from simulator.vehicle import Vehicle
 
@@ -132,7 +131,7 @@ class SilenceBook:
             return least
         key = self._decided(number)[1]
         if key not in self._known:
-            soon(run_bits, run_quanta)  # where one network is in trouble, many are
+            soon(run_wire)  # where one network is in trouble, many are
             call = roll_call(self._vehicles[number], self._condition, given_up=self._surely[number])
             self._known[key] = frozenset(call.silent)
         return self._known[key]

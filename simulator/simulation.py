@@ -470,11 +470,12 @@ class Simulation:
         self._listeners.batch(batch)
         return True
 
-    def _runs_whole(self, network: str) -> bool:
-        """Whether a network may run by whole frames: nobody floods it, and its traffic wakes nobody."""
+    def _runs_whole(self, network: str) -> tuple[bool, bool]:
+        """Whether a network may send by itself, and whole frames: nobody floods it, and its traffic wakes nobody."""
         sleepers = {name for name, state in self.states.items() if state is ModuleState.ASLEEP}
         called = self._wakers[network].values()
-        return self._whole_frames and not self._floods and not any(map(sleepers.intersection, called))
+        calm = not self._floods and not any(map(sleepers.intersection, called))
+        return calm, calm and self._whole_frames
 
     def _changed(self, network: str, t_ns: int, node: str, status: str) -> None:
         """A controller has turned error active, error passive or bus off."""

@@ -201,6 +201,16 @@ class Bitwise:
         """The controllers, if all share one wire."""
         return self._islands[0] if len(self._islands) == 1 else None
 
+    @property
+    def islands(self) -> tuple[Island, ...]:
+        """The controllers by the wire they share."""
+        return tuple(self._islands)
+
+    @property
+    def in_order(self) -> bool:
+        """Whether every frame on a wire has begun there, and all who hear it are still there."""
+        return not self._apart
+
     def replan(self) -> None:
         """The state of the controllers was changed from outside: look again when something is due."""
         self._plan()
@@ -249,23 +259,35 @@ class Bitwise:
         """Tell what has happened up to now on an island."""
         stations = island.stations
         for t_ns, what, n, a, b in island.settle():
-            name = stations[n].name
             if what == layout.SENT:
                 self._sent(island, n, t_ns)
             elif what == layout.ENDED:
-                outcome = _OUTCOMES.get(a, Outcome.DISTURBED)
                 frame = stations[n].slots[island.rows[n, layout.SLOT]]
                 assert frame is not None
-                self._attempted(self._attempt(island, n, t_ns, frame, outcome))
-            elif what == layout.CHANGED:
-                self._changed(t_ns, name, _STATUS[a])
+                self._attempted(self._attempt(island, n, t_ns, frame, outcome_of(a)))
             elif what != layout.UNDETECTED or not self._is_from_apart(island, n):
-                self._counted[name, what, kind_and_place(what, a)] += 1
-                self._last[name] = t_ns, what, a, b
-                if self._troubled is not None and self._attended():
-                    self._troubled(trouble_of(t_ns, what, name, a, b))
+                self.tell(t_ns, what, stations[n].name, a, b)
         if self._window is not None:
             self.bits += island.taken()
+
+    def tell(self, t_ns: int, what: int, node: str, a: int, b: int) -> None:
+        """A controller has changed its state or noticed something: a note of the kernel, but for ends of attempts."""
+        if what == layout.CHANGED:
+            self._changed(t_ns, node, _STATUS[a])
+            return
+        self.count(t_ns, what, node, a, b, 1)
+        if self._troubled is not None and self.attended:
+            self._troubled(trouble_of(t_ns, what, node, a, b))
+
+    def count(self, t_ns: int, what: int, node: str, a: int, b: int, times: int) -> None:
+        """A controller has noticed something so many times; what is left of it is the last one."""
+        self._counted[node, what, kind_and_place(what, a)] += times
+        self._last[node] = t_ns, what, a, b
+
+    @property
+    def attended(self) -> bool:
+        """Whether anybody is interested in what controllers notice."""
+        return self._attended()
 
     def _attempt(self, island: Island, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
         """The record of an attempt, with those who took part while they were on the same wire."""
@@ -302,6 +324,11 @@ class Bitwise:
             del station.waiting[key]
         island.load(n)
         self._attempted(attempt)
+
+
+def outcome_of(kind: int) -> Outcome:
+    """How an attempt has ended, by the kind of the error that ended it."""
+    return _OUTCOMES.get(kind, Outcome.DISTURBED)
 
 
 def has_read(row: Sequence[int], frame: Outgoing) -> bool:

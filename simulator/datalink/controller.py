@@ -91,6 +91,8 @@ class Wiring:
     levels: Callable[[frozenset[str]], Levels] | None = None
     parts: tuple[tuple[str, ...], ...] | None = None
     delays_ns: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    #: What is worked out of it for some nodes, kept by whoever does so.
+    tables: dict[tuple[str, ...], object] = field(default_factory=dict, compare=False, repr=False)
 
     def read(self, driving: frozenset[str]) -> Levels:
         """What everybody reads while a set of nodes drives."""

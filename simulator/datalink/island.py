@@ -5,30 +5,57 @@ An island is a part of a network whose members hear, directly or through others,
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from collections.abc import Sequence
+from functools import cache
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import FD_LENGTHS, PADDING
+from simulator.datalink.levels import levels_of
 from simulator.datalink.trouble import FIELDS, STATES
-from simulator.kernels import bits, bus, flight, layout, quanta
+from simulator.kernels import bits, bus, flight, layout, quanta, stretch, wire
+from simulator.kernels.layout import Bytes, Ints
 from simulator.kernels.sending import LONGEST_BITS, write_bits
 
-Ints = NDArray[np.int64]
-
 #: How far the kernel runs ahead at most, in nominal bits.
-_AHEAD_BITS = 400
+AHEAD_BITS = 400
 _REST = frozenset((layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING))
-#: Sets of drivers whose levels are kept, twice.
-_TABLE = 1024
 #: Quanta in a bit, and how many of them a bit gives way at most: a tenth of a bit (own choice; Bosch CAN 2.0, 13.7,
 #: allows up to four of eight to twenty-five).
 _QUANTA, _JUMP = 40, 4
+#: A call while controllers are out of step, or send by themselves, takes as long as so many of the others.
+_CALLS_OUT_OF_STEP, _CALLS_BY_THEMSELVES = 25, 50
 #: Bits kept in one piece while they are watched.
 _WATCHED = 4096
+
+
+class Own(NamedTuple):
+    """What the controllers send by themselves, as ``run_wire`` takes it."""
+
+    messages: Ints
+    state: Ints
+    spans: Ints
+    slots: Ints
+    data: Bytes
+    plain: Bytes
+    packing: wire.Packing
+    events: Ints
+    payloads: Bytes
+    tally: Ints
+
+
+def _nothing() -> Own:
+    numbers, octets, parts = np.zeros((0, 0), np.int64), np.zeros((0, 0), np.uint8), np.zeros((0, 0))
+    return Own(
+        np.zeros((0, stretch.MESSAGE), np.int64), numbers, numbers.reshape(0), numbers.reshape(0, 2, 2),
+        octets.reshape(0, 2, 0), octets.reshape(0), (numbers, octets, numbers, parts, numbers, parts.reshape(0)),
+        numbers, octets, numbers.reshape(0),
+    )  # fmt: skip
+
+
+NOTHING = _nothing()
 
 
 class TracedBit(NamedTuple):
@@ -72,6 +99,7 @@ class Timing:
         self.clock = np.array([self.bit_ns, 1e9 / (data_bit_rate or bit_rate), sample_point, point, 0.0])
         self._rates = ((bit_rate, sample_point), (data_bit_rate or bit_rate, point))
 
+    @cache  # noqa: B019 (there are a few, and one for each network)
     def quanta(self, own_rate: int | None = None) -> list[list[int]]:
         """Nominal and data: quantum in ps; in quanta the bit, up to the sample point, synchronisation jump width."""
         found = []
@@ -87,7 +115,8 @@ class Island:
     def __init__(self, stations: Sequence[Station], timing: Timing, t_ns: int, wiring: Wiring) -> None:
         count = len(stations)
         self.stations = tuple(stations)
-        self.number = {station.name: n for n, station in enumerate(stations)}
+        self._levels = levels = levels_of(wiring, [station.name for station in stations])
+        self.number, self.names = levels.number, levels.names
         self.due_ns = t_ns
         self.rows = np.array([station.row for station in stations])
         # what lingers on slow lines, and what they swallow, is forgotten when the wiring changes
@@ -95,17 +124,14 @@ class Island:
         self.wire = np.array([station.wire for station in stations])
         self.sizes = np.array([station.sizes for station in stations])
         for n, station in enumerate(stations):
-            self.rows[n, layout.GOT], self.rows[n, layout.ACKED] = (self._mask(names) for names in station.heard_by)
+            self.rows[n, layout.GOT], self.rows[n, layout.ACKED] = map(levels.mask, station.heard_by)
         self.world = np.zeros(layout.WORLD, np.int64)
         self.world[layout.ANCHOR_NS], self.world[layout.HERTZ] = t_ns, timing.bit_rate
         self.world[layout.OPENED_NS] = -1
-        self.world[layout.MUTE] = self._mask(wiring.mute)
+        self.world[layout.MUTE] = levels.mask(wiring.mute)
+        self.world[layout.HELD] = levels.held
         self.clock = timing.clock.copy()
-        self.rows[:, layout.SEES] = 0
-        for name, n in self.number.items():
-            for hearer in wiring.hearers[name]:
-                if hearer in self.number:
-                    self.rows[self.number[hearer], layout.SEES] |= 1 << n
+        self.rows[:, layout.SEES] = levels.sees
         self._wiring = wiring
         self._quanta = np.array([timing.quanta(wiring.rates.get(name)) for name in self.number], np.int64)
         own = {wiring.rates.get(name) for name in self.number}
@@ -113,22 +139,15 @@ class Island:
         self.world[layout.TIMED] = 2 * (own - {None, timing.bit_rate} != set() or len(self._delays) > 0)
         self.rows[:, layout.OUT] = self.rows[:, layout.BIT]
         self.notes = np.zeros((64 + 16 * count, layout.NOTE), np.int64)
-        self._keys = np.full(_TABLE, -1, np.int64)
-        self._sets = 0
-        self._masks = np.zeros((3, _TABLE), np.int64)
-        self._lags = np.zeros((_TABLE, count), np.int64)
         self._flips = np.zeros((0, 2), np.int64)
         self._trace = np.zeros((0, bits.TRACE + count), np.int64)
         self._window = (0, 0)
         self._ahead = False
+        self._plain = np.zeros(LONGEST_BITS, np.uint8)
         self._base_ns = t_ns
         self.timing = timing
-        self._known: dict[int, tuple[str, ...]] = {}
         self._kept = (self.rows.copy(), self.world.copy(), self.clock.copy())
         self._flight_kept = self._flight.copy()
-        self._learn(0)
-        self.world[layout.HELD] = self._masks[0, bus.place_of.plain(self._keys, 0)]
-        self._kept[1][:] = self.world
 
     def _distances(self, timing: Timing) -> tuple[Ints, Ints]:
         """Delays between the stations in ps, and the edges on their way: none yet; both empty where all are near."""
@@ -142,28 +161,14 @@ class Island:
         edges[0, flight.LONGEST_PS] = max(max(row) for row in delays)
         return np.array(delays, np.int64), edges
 
-    def _mask(self, names: Iterable[str]) -> int:
-        mask, number = 0, self.number
-        for name in names:
-            if name in number:
-                mask |= 1 << number[name]
-        return mask
-
-    def names(self, mask: int) -> tuple[str, ...]:
-        """The stations of a mask."""
-        found = self._known.get(mask)
-        if found is None:
-            found = tuple(station.name for n, station in enumerate(self.stations) if mask >> n & 1)
-            self._known[mask] = found
-        return found
-
     def leave(self) -> None:
         """Give every station its controller back."""
         for n, station in enumerate(self.stations):
             if self.rows[n, layout.TWIN]:
                 bus.catch_up(self.rows, n)
             station.row, station.wire, station.sizes = self.rows[n], self.wire[n], self.sizes[n]
-            station.heard_by = tuple(self.names(int(station.row[field])) for field in (layout.GOT, layout.ACKED))
+            got, acked = station.row[[layout.GOT, layout.ACKED]].tolist()
+            station.heard_by = (self.names(got), self.names(acked))
 
     def take_clock(self, others: Sequence[Island], t_ns: int) -> None:
         """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
@@ -215,10 +220,10 @@ class Island:
         self._ahead = True
         if limit_ns <= now_ns:
             limit_ns = NEVER_NS
-        limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self.timing.bit_ns))
+        limit_ns = min(limit_ns, now_ns + round(AHEAD_BITS * self.timing.bit_ns))
         limit_ns = self._trace_or_not(now_ns, limit_ns)
         # frames that start in this bit start: what is submitted at this instant from now on comes too late
-        reason = self._run(limit_ns, keep=True)
+        reason = self.run(limit_ns, keep=True)
         if reason == bits.QUIET and not self.world[layout.NOTES]:
             self.due_ns = NEVER_NS
         else:
@@ -238,7 +243,7 @@ class Island:
             np.copyto(now, kept)
         np.copyto(self._flight, self._flight_kept)
         self._ahead = False
-        if self._run(t_ns) == bits.QUIET and t_ns > self.now_ns:
+        if self.run(t_ns) == bits.QUIET and t_ns > self.now_ns:
             self.set_off(t_ns)
         self.due_ns = max(t_ns, self.now_ns)
 
@@ -272,55 +277,64 @@ class Island:
         noted.sort(key=lambda note: (note[0], note[2]))
         return noted
 
-    def _run(self, limit_ns: int, keep: bool = False) -> int:
-        if keep and self.world[layout.TIMED]:
-            for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
-                np.copyto(kept, now)
-            np.copyto(self._flight_kept, self._flight)
+    def run(self, limit_ns: int, keep: bool = False, own: Own = NOTHING, due_ns: int = -1) -> int:
+        """Run the kernel up to an instant, or until something stops it: why it has stopped.
+
+        ``own``: what the controllers send by themselves, up to ``due_ns``. ``keep``: to come back to this instant.
+        """
+        if self.world[layout.TIMED]:
+            if keep:
+                for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
+                    np.copyto(kept, now)
+                np.copyto(self._flight_kept, self._flight)
+            wire.run_wire.hasten(_CALLS_OUT_OF_STEP)
+        if len(own.messages):
+            wire.run_wire.hasten(_CALLS_BY_THEMSELVES)
+        levels = self._levels
         while True:
-            if self.world[layout.TIMED]:
-                reason = self._run_out_of_step(limit_ns)
-            else:
-                reason = bits.run_bits(
-                    self.rows, self.world, self.clock, self.wire, self.sizes, self._keys,
-                    self._masks, self._lags, self._flips, self.notes, self._trace, *self._kept, keep, limit_ns,
-                )  # fmt: skip
-                keep = False
-                if reason == bits.MIXED:
-                    start_ps, rate = 1000 * int(self.world[layout.ANCHOR_NS]), int(self.world[layout.BITS])
-                    first = int(self.world[layout.FIRST_NOTE])
-                    quanta.fall_out(self.rows, self.world, self._quanta, start_ps, rate, first, self.notes)
-            if reason == bits.UNKNOWN_SET:
-                self._learn(int(self.world[layout.DRIVE]))
-            elif reason != bits.MIXED:
+            # known from the first such set on, also where the state before is run again
+            self.world[layout.SLOW] = levels.slow
+            reason = wire.run_wire(
+                self.rows, self.world, self.clock, self.wire, self.sizes, levels.keys, levels.masks, levels.lags,
+                self._flips, self.notes, self._trace, *self._kept, keep, self._quanta, self._delays, self._flight,
+                own.messages, own.state, own.spans, own.slots, own.data, own.plain, own.packing, own.events,
+                own.payloads, own.tally, limit_ns, due_ns,
+            )  # fmt: skip
+            keep = False
+            if reason != bits.UNKNOWN_SET:
                 return int(reason)
+            levels.learn(int(self.world[layout.DRIVE]))
 
-    def _run_out_of_step(self, limit_ns: int) -> int:
-        return quanta.run_quanta(
-            self.rows, self.world, self.clock, self.wire, self.sizes, self._keys,
-            self._masks, self._lags, self._flips, self.notes, self._quanta, self._trace,
-            self._delays, self._flight, limit_ns,
-        )  # fmt: skip
+    # -- for those who run it further ahead
 
-    # -- levels
+    @property
+    def arrays(self) -> tuple[Any, ...]:
+        """All that changes with time."""
+        return self.rows, self.world, self.clock, self.wire, self.sizes, self._flight, self.notes
 
-    def _learn(self, drive: int) -> None:
-        """Put what everybody reads while a set drives into the table."""
-        if 2 * self._sets > _TABLE:
-            self._keys.fill(-1)
-            self._sets = 0
-        at = bus.place_of.plain(self._keys, drive)
-        levels = self._wiring.read(frozenset(self.names(drive)))
-        self._masks[:2, at] = self._mask(levels.dominant), self._mask(levels.neither)
-        self._masks[2, at] = self._lags[at] = 0
-        for name in {*levels.late, *levels.lingering} & self.number.keys():
-            n, lag = self.number[name], levels.late.get(name, 0) | levels.lingering.get(name, 0) << 8
-            self._lags[at, n] = lag
-            if lag:
-                self._masks[2, at] |= 1 << n
-                self.world[layout.SLOW] = self._kept[1][layout.SLOW] = 1
-        self._keys[at] = drive
-        self._sets += 1
+    @property
+    def as_drawn(self) -> bool:
+        """Whether no sample is to be inverted, no bit is kept, and nothing is to be answered."""
+        return not (len(self._flips) or len(self._trace) or self.world[layout.STOPS])
+
+    def drain(self) -> Ints:
+        """What was noted since the last stop: it is told by somebody else."""
+        found = self.notes[: int(self.world[layout.NOTES])].copy()
+        self.world[layout.NOTES] = 0
+        return found
+
+    def catch_up(self, t_ns: int, own: Own, told: int) -> None:
+        """Run again up to an instant, sending what was due before it; so much of what is noted then was told."""
+        if self.run(t_ns, own=own, due_ns=t_ns - 1) == bits.QUIET and t_ns > self.now_ns:
+            self.set_off(t_ns)
+        left = int(self.world[layout.NOTES]) - told
+        self.notes[:left] = self.notes[told : told + left].copy()
+        self.world[layout.NOTES] = left
+        self._ahead = False
+        self._base_ns = t_ns
+        self.due_ns = max(t_ns, self.now_ns)
+
+    # -- what is done to controllers
 
     def hold(self, node: str) -> None:
         """Drive dominant from a node's transceiver, whatever its controller sends."""
@@ -330,7 +344,7 @@ class Island:
         """Invert the samples of some nodes in the bit at an instant, which may be one to come."""
         self.go_back(self._base_ns)
         before = [row for row in self._flips.tolist() if row[0] >= self.now_ns]
-        self._flips = np.array(sorted([*before, [t_ns, self._mask(nodes)]]), np.int64)
+        self._flips = np.array(sorted([*before, [t_ns, self._levels.mask(nodes)]]), np.int64)
         self.world[layout.FLIPPED] = 0
 
     # -- one moment, bit by bit
@@ -403,7 +417,7 @@ class Island:
         octets = np.frombuffer(data, np.uint8)
         for shows in (0, 1) if frame.fd else (0,):
             self.sizes[n, slot, shows] = write_bits(
-                self.wire[n, slot, shows], frame.frame_id, form, shows, code, octets, size
+                self.wire[n, slot, shows], self._plain, frame.frame_id, form, shows, code, octets, size
             )
         if not frame.fd:
             self.wire[n, slot, 1] = self.wire[n, slot, 0]

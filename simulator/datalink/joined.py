@@ -156,7 +156,7 @@ class Joined:
         self._nets = np.array(nets, np.int64)
         self._net_of = np.repeat(np.arange(len(nets)), [last - first for first, last in self._spans])
         self._switched_ns = np.array([part.plan.switched_ns for part in self._parts])
-        self._wire = np.zeros(LONGEST_BITS, np.uint8)
+        self._wire = np.zeros((2, LONGEST_BITS), np.uint8)
         self._width = width
 
     def _routed(self, passed: Sequence[Passed]) -> bool:

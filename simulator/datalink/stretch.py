@@ -52,8 +52,8 @@ class Cyclic(Protocol):
     def last_frame(self) -> Outgoing | None:
         """The frame sent last."""
 
-    def stand(self, due_ns: int, count: int, since_ns: int) -> None:
-        """Somebody has sent for it: when it is due next, how often it was sent, and when last."""
+    def stand(self, due_ns: int, count: int, since_ns: int, frame: Outgoing | None = None) -> None:
+        """Somebody has sent for it: when it is due next, how often it was sent, when last, and what if at hand."""
 
 
 class Plan:
@@ -70,6 +70,7 @@ class Plan:
         self.rows = {key: row for row, key in enumerate(self.keys)}
         nodes = list(dict.fromkeys(sender.node for sender in senders))
         self.nodes = tuple(nodes)
+        self.rows_of = {node: [row for row, one in enumerate(senders) if one.node == node] for node in nodes}
         self.usable = 0 < len(layouts) == len(senders) and len(self.rows) == len(senders)
         if not self.usable:
             return
@@ -142,7 +143,7 @@ class Stretch:
         state = np.zeros((len(plan.senders), stretch.STATE), np.int64)
         for row, sender in enumerate(plan.senders):
             state[row] = sender.due_ns, sender.count, row in waits, sender.latest[1]
-        self._wire = np.zeros(LONGEST_BITS, np.uint8)
+        self._wire = np.zeros((2, LONGEST_BITS), np.uint8)
         self._last_ns: int | None = None
         self._at = 0
         self.taken = 0

@@ -1,5 +1,6 @@
 """The medium of one network: whole frames where it is healthy, bit by bit where it is not.
 
+Bit by bit the controllers send their cyclic messages by themselves where nobody interferes (``unattended``).
 A stretch begins at the end of a frame, or when the network is joined anew, and ends where somebody interferes: then the
 controllers take over at the end of the last frame that has come to pass, and what was due since is sent again to them.
 Sources: Bosch CAN Specification 2.0 (1991), part B, 10.5 (intermission) and 10.7; ISO 11898-1:2015 (integration).
@@ -13,12 +14,13 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from simulator.batch import Batch, Sent
-from simulator.datalink.bitwise import Bitwise
+from simulator.datalink.bitwise import Bitwise, outcome_of
 from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.island import Island, TracedBit
 from simulator.datalink.stretch import Cyclic, Guest, Plan, Stretch
 from simulator.datalink.trouble import Trouble
-from simulator.kernels import layout
+from simulator.datalink.unattended import Unattended
+from simulator.kernels import layout, wire
 from simulator.kernels.layout import Ints
 from simulator.kernels.stretch import COUNT, DUE_NS, INTERMISSION, SINCE_NS, WAITS
 
@@ -34,7 +36,8 @@ class Swift:
     ``cyclic``: all cyclic messages of the network; ``lend``: leave them to the medium, and which are sent;
     ``take_back``: send them again, from where they are; ``passed``: whether modules have acted at the present instant,
     and whether this wire has; ``heeded``: identifiers to be told of one by one, since modules answer or pass them on;
-    ``allowed``: whether a stretch may begin.
+    ``allowed``: whether cyclic messages may be left to the medium, and whether a stretch may begin. ``now``: the
+    present instant.
     """
 
     def __init__(
@@ -48,13 +51,15 @@ class Swift:
         take_back: Callable[[], None],
         passed: Callable[[], tuple[bool, bool]],
         heeded: Callable[[int], bool],
-        allowed: Callable[[], bool],
+        allowed: Callable[[], tuple[bool, bool]],
+        now: Callable[[], int],
     ) -> None:
         self._bits = controllers
         self._network = network
         self._attempted = attempted
         self._cyclic, self._lend, self._take_back = cyclic, lend, take_back
         self._passed, self._heeded, self._allowed = passed, heeded, allowed
+        self._now = now
         self._plan: Plan | None = None
         self._wiring: Wiring | None = None
         self._healthy: bool | None = None
@@ -62,6 +67,10 @@ class Swift:
         self._lost: Counter[tuple[str, str, str]] = Counter()
         self._joined = False
         self._pause = self._due_pause = 0
+        self._unattended: list[Unattended] = []
+        self._told: dict[str, tuple[int, int]] = {}
+        self._wait = self._due_wait = 0
+        self._active: Sequence[bool] = ()
         self._bits_until_ns = 0
 
     # -- the door of the controllers ----------------------------------------------------------------------------
@@ -69,23 +78,31 @@ class Swift:
     @property
     def deadline_ns(self) -> int:
         """When ``advance`` has to be called next, in ns."""
+        if self._unattended:
+            return min(one.deadline_ns for one in self._unattended)
         return self._bits.deadline_ns if self._stretch is None else self._stretch.deadline_ns
 
     def status(self, node: str) -> str:
         """Error active, error passive or bus off; "down" for a node that is not up."""
+        self._attend(self._now())
         return self._bits.status(node)
 
     def counters(self, node: str) -> tuple[int, int]:
         """(transmit, receive) error counters, as of the last event on the wire."""
+        if node in self._told:
+            return self._told[node]
+        self._attend(self._now())
         return self._bits.counters(node)
 
     def last_trouble(self, node: str) -> Trouble | None:
         """The last error that a controller noticed."""
+        self._count_noticed()
         return self._bits.last_trouble(node)
 
     @property
     def troubles(self) -> Counter[tuple[str, str, str]]:
         """How often what happened: by (node, kind, place)."""
+        self._count_noticed()
         return self._bits.troubles + self._lost + (Counter() if self._stretch is None else self._stretch.lost())
 
     @property
@@ -95,6 +112,7 @@ class Swift:
 
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
+        self._attend(t_ns)
         if self._stretch is not None:
             if self._bits.status(node) == "down" or self._stretch.admit(t_ns, node, frame, self._passed()[1]):
                 return
@@ -103,6 +121,7 @@ class Swift:
 
     def withdraw(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Take back a frame that waits; one on the wire runs to its end but is not repeated."""
+        self._attend(t_ns)
         if self._stretch is None:
             self._bits.withdraw(node, frame)
         else:
@@ -110,6 +129,7 @@ class Swift:
 
     def restart(self, t_ns: int, node: str) -> None:
         """Ask a controller that is bus-off to come back; in a stretch none is."""
+        self._attend(t_ns)
         if self._stretch is None:
             self._bits.restart(t_ns, node)
 
@@ -130,6 +150,9 @@ class Swift:
         if self._stretch is not None:
             self._tell(*self._stretch.take_one())
             return
+        if self._unattended:
+            self._go_on(t_ns)
+            return
         if self._joined:
             self._joined = False
             if self._enter(t_ns):
@@ -138,8 +161,11 @@ class Swift:
         self._bits.advance(t_ns)
         if self._bits.through != before:
             self._pause -= 1
-            if self._pause < 0:
-                self._enter(t_ns)
+            if self._pause < 0 and self._enter(t_ns):
+                return
+        self._wait -= 1
+        if self._wait < 0:
+            self._leave_alone(t_ns)
 
     # -- many frames at once ------------------------------------------------------------------------------------
 
@@ -181,15 +207,10 @@ class Swift:
     def _enter(self, t_ns: int) -> bool:
         """Begin a stretch at an instant at which the controllers stand at the end of a frame, if all is healthy."""
         island = self._bits.whole_island()
-        if island is None or t_ns < self._bits_until_ns or not self._allowed():
+        if island is None or t_ns < self._bits_until_ns or not self._allowed()[1] or not self._is_healthy:
             return False
-        if self._healthy is None:
-            self._healthy = self._wiring is not None and hears_all(self._wiring)
-        if not self._healthy:
-            return False
-        if self._plan is None:
-            self._plan = Plan(self._cyclic(), island.timing)
-        waits = _what_waits(island, self._plan) if self._plan.usable else None
+        plan = self._planned(island)
+        waits = _what_waits(island, plan) if plan.usable else None
         if waits is None:
             return False
         island.go_back(t_ns)
@@ -197,12 +218,23 @@ class Swift:
         if rest is None:
             self._bits.replan()
             return False
-        free_ns = island.now_ns + rest * 1_000_000_000 // self._plan.hertz
+        free_ns = island.now_ns + rest * 1_000_000_000 // plan.hertz
         names = [station.name for station in island.stations]
         sent = self._sent_to(names)
-        heeded = [self._heeded(frame_id) for frame_id in self._plan.ids]
-        self._stretch = Stretch(self._plan, sent, self._lend(), free_ns, waits, heeded, names)
+        heeded = [self._heeded(frame_id) for frame_id in plan.ids]
+        self._stretch = Stretch(plan, sent, self._lend(), free_ns, waits, heeded, names)
         return True
+
+    @property
+    def _is_healthy(self) -> bool:
+        if self._healthy is None:
+            self._healthy = self._wiring is not None and hears_all(self._wiring)
+        return self._healthy
+
+    def _planned(self, island: Island) -> Plan:
+        if self._plan is None:
+            self._plan = Plan(self._cyclic(), island.timing)
+        return self._plan
 
     def _sent_to(self, names: Sequence[str]) -> list[Sent]:
         assert self._plan is not None
@@ -232,6 +264,7 @@ class Swift:
 
     def leave(self, t_ns: int) -> None:
         """End a stretch: the controllers take over at the end of its last frame, and catch up to this instant."""
+        self._attend(t_ns)
         island = self._bits.whole_island()
         if self._stretch is None or self._plan is None or island is None:
             return
@@ -247,6 +280,107 @@ class Swift:
         self._catch_up(t_ns - (not acted), stretch.active, guests)
         self._run_bits(t_ns - (not advanced))
         self._take_back()
+
+    # -- bit by bit, with nobody attending to what is sent --------------------------------------------------------
+
+    def _leave_alone(self, t_ns: int) -> None:
+        """Let the controllers send their cyclic messages by themselves from an instant on, if nothing else waits."""
+        islands = self._bits.islands
+        if not islands or t_ns < self._bits_until_ns or not self._bits.in_order or not self._allowed()[0]:
+            return
+        plan = self._planned(islands[0])
+        if not plan.usable:
+            return
+        found = [_what_waits(island, plan) for island in islands]
+        if any(waits is None for waits in found):
+            self._wait = _SHORT
+            return
+        for island in islands:
+            island.go_back(t_ns)
+        if not all(island.as_drawn and _sends_latest(island, plan) for island in islands):
+            self._wait = _SHORT
+            self._bits.replan()
+            return
+        self._active = self._lend()
+        self._unattended = [
+            Unattended(island, plan, waits or (), self._active, t_ns)
+            for island, waits in zip(islands, found, strict=True)
+        ]
+
+    def _go_on(self, t_ns: int) -> None:
+        """Tell what is due at an instant, or compute what comes next."""
+        for one in self._unattended:
+            if one.deadline_ns > t_ns:
+                continue
+            if one.at_the_end:
+                self._look_ahead(one, t_ns)
+                return
+            for number, event in one.take(self._bits.attended):
+                self._tell_event(one, number, event)
+
+    def _look_ahead(self, one: Unattended, t_ns: int) -> None:
+        """Go on computing; back to the controllers where something has to be answered, or all is well again."""
+        if not one.usable:
+            self._attend(t_ns)
+            self._bits.advance(t_ns)
+        elif self._allowed()[1] and self._is_healthy and _unharmed(one.island):
+            self._attend(t_ns)
+            self._pause, self._wait = 0, _PATIENCE
+        else:
+            self._count_noticed()
+            one.go_on()
+
+    def _count_noticed(self) -> None:
+        for one in self._unattended:
+            for event, count in one.noticed():
+                node = one.island.stations[event[wire.WHO]].name
+                self._bits.count(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B], count)
+
+    def _tell_event(self, one: Unattended, number: int, event: Sequence[int]) -> None:
+        what, node = event[wire.WHAT], one.island.stations[event[wire.WHO]].name
+        if what == layout.SENT:
+            self._bits.through += 1
+            self._attempted(one.attempt(number, event, Outcome.OK))
+        elif what == layout.ENDED:
+            self._attempted(one.attempt(number, event, outcome_of(event[wire.A])))
+        else:
+            self._told = {node: (event[wire.COUNTERS] >> 16, event[wire.COUNTERS] & 0xFFFF)}
+            self._bits.tell(event[wire.T_NS], what, node, event[wire.A], event[wire.B])
+            self._told = {}
+
+    def _attend(self, t_ns: int) -> None:
+        """The controllers are as they are at an instant, and modules send their cyclic messages again."""
+        if not self._unattended or self._plan is None:
+            return
+        acted, advanced = self._passed()
+        self._count_noticed()
+        found, self._unattended = self._unattended, []
+        taken = sum(one.taken for one in found)
+        self._wait = self._due_wait = min(2 * self._due_wait + 2, _PATIENCE) if taken < _SHORT else 0
+        for one in found:
+            self._give_back(one, t_ns)
+        self._bits.replan()
+        self._catch_up(t_ns - (not acted), self._active, [])
+        self._run_bits(t_ns - (not advanced))
+        self._take_back()
+
+    def _give_back(self, one: Unattended, t_ns: int) -> None:
+        """Put what waits, and what is in the slots, as the controllers' stations know it."""
+        assert self._plan is not None
+        states, slots = one.leave(t_ns)
+        senders, keys, stations = self._plan.senders, self._plan.keys, one.island.stations
+        frames = {row: one.frame(row, payload) for _, _, row, payload, latest in slots if latest}
+        for station in stations:
+            station.waiting = {}
+        for row, line in states:
+            sender = senders[row]
+            sender.stand(line[DUE_NS], line[COUNT], line[SINCE_NS], frames.get(row))
+            frame = sender.last_frame() if line[WAITS] else None
+            if frame is not None:
+                stations[one.island.number[sender.node]].waiting[keys[row], 0] = frame
+        for n, slot, row, payload, latest in slots:
+            last = senders[row].last_frame() if latest else None
+            stations[n].slots[slot], stations[n].keys[slot] = last or one.frame(row, payload), (keys[row], 0)
 
     def _catch_up(self, until_ns: int, active: Sequence[bool], guests: list[Guest]) -> None:
         """Send again to the controllers what has been due since the last frame."""
@@ -317,10 +451,26 @@ def _what_waits(island: Island, plan: Plan) -> set[int] | None:
     return found
 
 
+def _sends_latest(island: Island, plan: Plan) -> bool:
+    """Whether every frame on the wire is the latest of a cyclic message."""
+    for station, row in zip(island.stations, island.rows.tolist(), strict=True):
+        if row[layout.SENDS] and (row[layout.STATE] == layout.FRAME or row[layout.FAILED]):
+            frame = station.slots[row[layout.SLOT]]
+            number = None if frame is None else plan.rows.get(frame.key)
+            if number is None or plan.senders[number].latest[0] is not frame or plan.senders[number].repacked:
+                return False
+    return True
+
+
+def _unharmed(island: Island) -> bool:
+    """Whether all controllers are as new, apart from what they are doing."""
+    return not np.any(island.rows[:, [layout.TEC, layout.REC, layout.STATUS, layout.FAILED, layout.DELAYS]])
+
+
 def _bits_to_wait(island: Island) -> int | None:
     """How many recessive bits it takes until all may send; None if controllers differ, or one is not as new."""
     rows = island.rows
-    if np.any(rows[:, [layout.TEC, layout.REC, layout.STATUS, layout.FAILED, layout.DELAYS]]):
+    if not _unharmed(island):
         return None
     if np.any(rows[:, layout.SKILL] != 2) or island.world[layout.TIMED] or island.world[layout.STUCK]:
         return None

@@ -22,7 +22,7 @@ from simulator.kernels.bus import (
     spend,
 )
 from simulator.kernels.controller import step
-from simulator.kernels.jit import PLAIN_RUNS, compiled, compiled_after, inlined
+from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     ALONE,
     AWAKE,
@@ -279,7 +279,7 @@ def _keep(rows: Ints, kept_rows: Ints, world: Ints, kept_world: Ints, clock: Flo
         kept_clock[k] = clock[k]
 
 
-@compiled_after(PLAIN_RUNS)
+@compiled
 def run_bits(
     rows: Ints, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints, lags: Ints, flips: Ints,
     notes: Ints, trace: Ints, kept_rows: Ints, kept_world: Ints, kept_clock: Floats, keep: bool, limit_ns: int,

@@ -114,13 +114,9 @@ def bits_of(signals: Ints, row: int, value: float) -> int:
     """The bits of a raw value as an integer."""
     holds = signals[row, HOLDS]
     if holds == SINGLE:
-        single = np.zeros(1, np.float32)
-        single[0] = value
-        return int(single.view(np.int32)[0])
+        return int(np.float32(value).view(np.int32))
     if holds == DOUBLE:
-        double = np.zeros(1, np.float64)
-        double[0] = value
-        return int(double.view(np.int64)[0])
+        return int(np.float64(value).view(np.int64))
     return rounded(signals, row, value)
 
 

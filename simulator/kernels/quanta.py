@@ -10,7 +10,7 @@ from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, TRACE, UNKNO
 from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
 from simulator.kernels.controller import step
 from simulator.kernels.flight import NEVER_PS, VIEW, next_arrival_ps, see_edges, send_edges
-from simulator.kernels.jit import PLAIN_RUNS, compiled, compiled_after, compiled_when_busy, inlined
+from simulator.kernels.jit import compiled, inlined
 from simulator.kernels.layout import (
     BEFORE,
     BIT,
@@ -62,7 +62,7 @@ QUANTUM_PS, QUANTA, POINT, JUMP = range(4)
 STRETCH = 1 << 62
 
 
-@compiled_when_busy
+@compiled
 def fall_out(rows: Ints, world: Ints, timing: Ints, start_ps: int, before: int, first_note: int, notes: Ints) -> None:
     """Controllers in step have just sampled, and do not agree how long the rest of the bit is."""
     for n in range(rows.shape[0]):
@@ -307,7 +307,7 @@ def _trace(rows: Ints, world: Ints, trace: Ints, t_ps: int) -> None:
         world[TRACED] = 1
 
 
-@compiled_after(PLAIN_RUNS // 25)  # a call takes some twenty-five times as long as one of the engine in step
+@compiled
 def run_quanta(
     rows: Ints,
     world: Ints,

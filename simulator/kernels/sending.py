@@ -75,12 +75,13 @@ def _fixed(out: Bytes, at: int, value: int, width: int) -> int:
 
 
 @compiled_after(PLAIN_RUNS)
-def write_bits(out: Bytes, frame_id: int, form: int, shows: int, code: int, data: Bytes, size: int) -> int:
-    """Write the bits of a frame, SOF to EOF, not acknowledged; returns how many.
+def write_bits(
+    out: Bytes, plain: Bytes, frame_id: int, form: int, shows: int, code: int, data: Bytes, size: int
+) -> int:
+    """Write the bits of a frame, SOF to EOF, not acknowledged, into ``out``; returns how many. ``plain``: to work in.
 
     ``form``: sum of EXTENDED, REMOTE, FD and SWITCHED; ``shows``: ESI; ``code``: DLC; ``size``: number of data bytes.
     """
-    plain = out.copy()
     count = _head(plain, frame_id, form, shows, code)
     for k in range(size):
         count = _put(plain, count, data[k], 8)

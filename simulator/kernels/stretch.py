@@ -28,7 +28,7 @@ FRAME = 5
 FIRST, LAST, FREE_NS, HERTZ, FIRST_NODE, LAST_NODE, QUOTA = range(7)
 NET = 7
 #: What fills CAN FD frames up to the next length, and the bits of intermission and of the end of a frame.
-_FILL = 0xCC
+FILL = 0xCC
 INTERMISSION, _END = 3, 10
 #: Calls in plain Python before the kernel is compiled: some hundred frames.
 _PLAIN_CALLS = 8
@@ -102,14 +102,14 @@ def _send(
     pack(data, messages, best, state[best, SINCE_NS], state[best, COUNT] - 1, *layout)
     size, form = messages[best, SIZE], messages[best, FORM]
     for k in range(messages[best, LENGTH], size):
-        data[k] = _FILL
-    length = write_bits(wire, messages[best, IDENTIFIER], form, 0, messages[best, CODE], data, size)
+        data[k] = FILL
+    length = write_bits(wire[0], wire[1], messages[best, IDENTIFIER], form, 0, messages[best, CODE], data, size)
     dominant = 0
     for k in range(length):
-        if wire[k] == 0:
+        if wire[0, k] == 0:
             dominant += 1
     if form & FD and form & SWITCHED:
-        fast = _fast_bits(wire, length, form)
+        fast = _fast_bits(wire[0], length, form)
         end_ns = start_ns + (length - fast - 2) * 1_000_000_000 // hertz + int(switched_ns[fast])
     else:
         end_ns = start_ns + length * 1_000_000_000 // hertz

@@ -66,10 +66,10 @@ class Sender:
             self.latest = frame, since_ns, number
         return frame
 
-    def stand(self, due_ns: int, count: int, since_ns: int) -> None:
-        """Somebody has sent for it: when it is due next, how often it was sent, and when last."""
+    def stand(self, due_ns: int, count: int, since_ns: int, frame: Outgoing | None = None) -> None:
+        """Somebody has sent for it: when it is due next, how often it was sent, when last, and what if at hand."""
         if count != self.count:
-            self.latest = None, since_ns, count - 1
+            self.latest = frame, since_ns, count - 1
             self.repacked = False
         self.due_ns, self.count = due_ns, count
 

@@ -170,7 +170,7 @@ def written(data: bytes, *, dlc: int, frame_id: int, **form: bool) -> bytes:
     kinds = {"extended": EXTENDED, "remote": REMOTE, "fd": FD, "brs": SWITCHED}
     number = sum(bit for name, bit in kinds.items() if form.get(name))
     octets = np.frombuffer(data, np.uint8)
-    length = write_bits.plain(out, frame_id, number, int(form.get("esi", False)), dlc, octets, len(data))
+    length = write_bits.plain(out, out.copy(), frame_id, number, int(form.get("esi", False)), dlc, octets, len(data))
     return out[:length].tobytes()
 
 

@@ -1,0 +1,88 @@
+"""What a wiring means for some controllers that share a wire: levels by who drives, as tables for the kernel.
+
+They are kept with the wiring, since faults that come and go find theirs again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from simulator.datalink.controller import Wiring
+from simulator.kernels import bus
+
+#: Sets of drivers whose levels are kept, twice.
+_TABLE = 8192
+
+
+class Levels:
+    """Tables for the controllers ``names``, in that order.
+
+    ``keys``, ``masks`` and ``lags`` as the kernel takes them; ``slow``: whether any line is; ``sees``: by controller
+    the mask of those whose dominant bits it reads.
+    """
+
+    def __init__(self, names: Sequence[str], wiring: Wiring) -> None:
+        self._wiring = wiring
+        self._names = tuple(names)
+        self.number = number = {name: n for n, name in enumerate(names)}
+        self.keys = np.full(_TABLE, -1, np.int64)
+        self.masks = np.zeros((3, _TABLE), np.int64)
+        self.lags = np.zeros((_TABLE, len(names)), np.int64)
+        self.slow = False
+        self._sets = 0
+        self._known: dict[int, tuple[str, ...]] = {}
+        self.sees = np.zeros(len(names), np.int64)
+        for name, n in number.items():
+            for hearer in wiring.hearers[name]:
+                if hearer in number:
+                    self.sees[number[hearer]] |= 1 << n
+        self.learn(0)
+
+    @property
+    def held(self) -> int:
+        """Who reads dominant while nobody drives."""
+        return int(self.masks[0, bus.place_of.plain(self.keys, 0)])
+
+    def mask(self, names: Iterable[str]) -> int:
+        """Controllers as a mask; those of others are left out."""
+        found, number = 0, self.number
+        for name in names:
+            if name in number:
+                found |= 1 << number[name]
+        return found
+
+    def names(self, mask: int) -> tuple[str, ...]:
+        """The controllers of a mask."""
+        found = self._known.get(mask)
+        if found is None:
+            found = tuple(name for n, name in enumerate(self._names) if mask >> n & 1)
+            self._known[mask] = found
+        return found
+
+    def learn(self, drive: int) -> None:
+        """Put what everybody reads while a set drives into the tables."""
+        if 2 * self._sets > _TABLE:
+            self.keys.fill(-1)
+            self._sets = 0
+        at = bus.place_of.plain(self.keys, drive)
+        levels = self._wiring.read(frozenset(self.names(drive)))
+        self.masks[:2, at] = self.mask(levels.dominant), self.mask(levels.neither)
+        self.masks[2, at] = self.lags[at] = 0
+        for name in {*levels.late, *levels.lingering} & self.number.keys():
+            n, lag = self.number[name], levels.late.get(name, 0) | levels.lingering.get(name, 0) << 8
+            self.lags[at, n] = lag
+            if lag:
+                self.masks[2, at] |= 1 << n
+                self.slow = True
+        self.keys[at] = drive
+        self._sets += 1
+
+
+def levels_of(wiring: Wiring, names: Sequence[str]) -> Levels:
+    """The tables of a wiring for some controllers, made once."""
+    found = wiring.tables.get(tuple(names))
+    if not isinstance(found, Levels):
+        found = wiring.tables[tuple(names)] = Levels(names, wiring)
+    return found

@@ -1,0 +1,222 @@
+"""Controllers of an island that send their cyclic messages by themselves, bit by bit, and what there is to tell of it.
+
+What happens is computed some way ahead and told when its time comes; whoever interferes gets the controllers back as
+they are at that instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing
+from simulator.datalink.island import AHEAD_BITS, Island, Own
+from simulator.datalink.stretch import Plan
+from simulator.kernels import layout, stretch, wire
+from simulator.kernels.bits import QUIET, STOP
+from simulator.kernels.layout import Ints
+from simulator.kernels.sending import LONGEST_BITS
+
+#: Bits computed ahead: few at first, since somebody may interfere, then twice as many each time.
+_FIRST_BITS, _MOST_BITS = 1_000, 16_000
+#: Events kept, besides those of one bit.
+_EVENTS = 256
+
+
+class Group(NamedTuple):
+    """What is told at one instant: the events from one number to before another; ``ends``: a stop is the last."""
+
+    t_ns: int
+    first: int
+    last: int
+    ends: bool
+
+
+class Unattended:
+    """An island from an instant on, if nobody interferes. ``take`` what is due at ``deadline_ns``, or ``leave``.
+
+    ``waits``: rows of the plan that wait already. ``active``: which messages are sent.
+    """
+
+    def __init__(self, island: Island, plan: Plan, waits: Collection[int], active: Sequence[bool], t_ns: int) -> None:
+        self.island, self._plan = island, plan
+        self.rows = [row for station in island.stations for row in plan.rows_of.get(station.name, ())]
+        messages = plan.messages[self.rows].copy()
+        messages[:, stretch.NODE] = [island.number[plan.senders[row].node] for row in self.rows]
+        messages[:, stretch.ACTIVE] = [active[row] for row in self.rows]
+        state = np.zeros((len(self.rows), stretch.STATE), np.int64)
+        for line, row in zip(state, self.rows, strict=True):
+            sender = plan.senders[row]
+            line[:] = sender.due_ns, sender.count, row in waits, sender.latest[1]
+        count = len(island.stations)
+        spans = np.searchsorted(messages[:, stretch.NODE], range(count + 1)).astype(np.int64)
+        self._own = Own(
+            messages, state, spans, np.full((count, 2, 2), -1, np.int64), np.zeros((count, 2, plan.width), np.uint8),
+            np.zeros(LONGEST_BITS, np.uint8), plan.layout.arrays,
+            np.zeros((_EVENTS + len(island.notes), wire.EVENT), np.int64),
+            np.zeros((_EVENTS + len(island.notes), plan.width), np.uint8), np.zeros(3, np.int64),
+        )  # fmt: skip
+        self._fill_slots()
+        #: How many stops were told.
+        self.taken = 0
+        self._bits = _FIRST_BITS
+        self._groups: list[Group] = []
+        self._at = self._noticed_to = self._end_ns = 0
+        self._begin_at(t_ns)
+
+    @property
+    def deadline_ns(self) -> int:
+        """When something has to be told, or computed, next; NEVER_NS for never."""
+        return self._groups[self._at].t_ns if self._at < len(self._groups) else self._end_ns
+
+    def take(self, whole: bool) -> list[tuple[int, list[int]]]:
+        """The events to be told at ``deadline_ns``, with their numbers; not ``at_the_end``.
+
+        Not ``whole``: without what controllers notice, which ``noticed`` has.
+        """
+        group = self._groups[self._at]
+        self._at += 1
+        self.taken += group.ends
+        span = self._events[group.first : group.last]
+        if whole:
+            self._noticed_to = group.last
+            # of one bit in the order of the controllers, whoever read for whom
+            order = np.lexsort((span[:, wire.WHO], span[:, wire.T_NS]))
+        else:
+            order = np.flatnonzero(span[:, wire.WHAT] >= layout.UNDETECTED)
+        return list(zip((group.first + order).tolist(), span[order].tolist(), strict=True))
+
+    def noticed(self) -> list[tuple[list[int], int]]:
+        """What controllers have noticed and nobody was told: the last of each kind, in order, and how many there are."""
+        last = self._groups[self._at - 1].last if self._at else 0
+        span = self._events[self._noticed_to : last]
+        self._noticed_to = max(self._noticed_to, last)
+        span = span[span[:, wire.WHAT] < layout.UNDETECTED][::-1]
+        if not len(span):
+            return []
+        kinds = span[:, wire.WHO] << 20 | span[:, wire.WHAT] << 16 | span[:, wire.A] & 0xFFF
+        _, at, counts = np.unique(kinds, return_index=True, return_counts=True)
+        order = np.argsort(-at)
+        return list(zip(span[at[order]].tolist(), counts[order].tolist(), strict=True))
+
+    @property
+    def at_the_end(self) -> bool:
+        """Whether all is told that is computed."""
+        return self._at == len(self._groups)
+
+    def go_on(self) -> None:
+        """Compute further, all being told."""
+        self._begin_at(self._end_ns)
+
+    @property
+    def usable(self) -> bool:
+        """Whether it can go on after what it has computed."""
+        return not self._own.tally[wire.BLOCKED]
+
+    def attempt(self, number: int, event: Sequence[int], outcome: Outcome) -> Attempt:
+        """The record of an attempt that has ended."""
+        island = self.island
+        frame = self._frame(event[wire.MESSAGE], self._own.payloads[number].tobytes())
+        return Attempt(
+            event[wire.START_NS], event[wire.T_NS], island.stations[event[wire.WHO]].name, frame, outcome,
+            event[wire.LONG], event[wire.DOMINANT], island.names(event[wire.ACKNOWLEDGED]),
+            island.names(event[wire.RECEIVED]), frame.fd and bool(event[wire.ESI]),
+        )  # fmt: skip
+
+    def leave(self, t_ns: int) -> tuple[list[tuple[int, list[int]]], list[tuple[int, int, int, bytes, bool]]]:
+        """Put the controllers where they are at an instant, all that was due before it sent.
+
+        The states of the messages by row of the plan, and what is in the slots: (controller, slot, row, payload,
+        whether it is the message's latest).
+        """
+        own, told = self._own, self._groups[: self._at]
+        stops = sum(group.ends for group in told)
+        ended = max((group.last for group in told if group.ends), default=0)
+        dropped = told[-1].last - ended if told else 0
+        self._restore()
+        own.tally[:] = 0, stops, 0
+        self.island.catch_up(t_ns, own, dropped)
+        state: list[list[int]] = own.state.tolist()
+        slots = [
+            (n, slot, self.rows[m], own.data[n, slot].tobytes(), number == state[m][stretch.COUNT])
+            for n, both in enumerate(own.slots.tolist())
+            for slot, (m, number) in enumerate(both)
+            if m >= 0
+        ]
+        return list(zip(self.rows, state, strict=True)), slots
+
+    def frame(self, row: int, payload: bytes) -> Outgoing:
+        """A frame of a message of the plan."""
+        sender = self._plan.senders[row]
+        one = sender.message
+        data = payload[: self._plan.sizes[row]]
+        return Outgoing(one.frame_id, data, name=one.name, extended=one.extended, fd=one.is_fd, brs=sender.brs)
+
+    def _frame(self, m: int, payload: bytes) -> Outgoing:
+        return self.frame(self.rows[m], payload)
+
+    def _fill_slots(self) -> None:
+        """Say which messages are in the slots of the controllers."""
+        senders, own = self._plan.senders, self._own
+        local = {id(senders[row].latest[0]): (m, senders[row].count) for m, row in enumerate(self.rows)}
+        for n, station in enumerate(self.island.stations):
+            for slot, frame in enumerate(station.slots):
+                if frame is not None and id(frame) in local:
+                    own.slots[n, slot] = local[id(frame)]
+                    own.data[n, slot, : len(frame.data)] = list(frame.data)
+
+    def _restore(self) -> None:
+        for kept, now in zip(self._base, self._changing(), strict=True):
+            np.copyto(now, kept)
+
+    def _changing(self) -> tuple[Ints, ...]:
+        own = self._own
+        return (*self.island.arrays, own.state, own.slots, own.data)
+
+    def _begin_at(self, t_ns: int) -> None:
+        """Compute from the present state, at an instant, on."""
+        island, own = self.island, self._own
+        self._base = tuple(one.copy() for one in self._changing())
+        self._at = 0
+        limit_ns = t_ns + round(self._bits * island.timing.bit_ns)
+        self._bits = min(2 * self._bits, _MOST_BITS)
+        own.tally[:] = 0, NEVER_NS, 0
+        reason = island.run(limit_ns, own=own, due_ns=limit_ns - 1)
+        self._end_ns = island.now_ns
+        if reason == QUIET and not np.any(own.messages[:, stretch.ACTIVE]):
+            self._end_ns = NEVER_NS
+        elif reason != STOP and not own.tally[wire.BLOCKED]:
+            self._end_ns = max(self._end_ns, limit_ns)
+        self._events = own.events[: own.tally[wire.EVENTS]].copy()
+        if not own.tally[wire.BLOCKED]:
+            self._events = np.concatenate([self._events, _as_events(island.drain())])
+        self._noticed_to = 0
+        self._groups = _grouped(self._events, round(AHEAD_BITS * island.timing.bit_ns))
+
+
+def _as_events(notes: Ints) -> Ints:
+    found = np.zeros((len(notes), wire.EVENT), np.int64)
+    found[:, : layout.NOTE] = notes
+    return found
+
+
+def _grouped(events: Ints, late_ns: int) -> list[Group]:
+    """What is told together: all up to a stop, or so much as can be told in time."""
+    groups: list[Group] = []
+    first = 0
+    stops = np.flatnonzero(events[:, wire.ENDS]).tolist()
+    for last in [*stops, len(events) - 1]:
+        while first <= last:
+            t_ns = int(events[first, wire.T_NS]) + late_ns
+            if events[last, wire.T_NS] > t_ns:
+                end = first + int(np.searchsorted(events[first : last + 1, wire.T_NS], t_ns, "right"))
+                groups.append(Group(t_ns, first, end, False))
+                first = end
+                continue
+            ends = bool(events[last, wire.ENDS])
+            t_ns = int(events[last, wire.STOPPED_NS if ends else wire.T_NS])
+            groups.append(Group(t_ns, first, last + 1, ends))
+            first = last + 1
+    return groups
