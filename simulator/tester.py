@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 _SECOND_NS = 1_000_000_000
 #: So many frames wait to be sent at most, as in an adapter's transmit queue.
 MOST_WAITING = 1000
+#: How a program says that a tester shall send.
+ASK = "set bus.state = can.BusState.ACTIVE"
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +35,8 @@ class Tester:
     ``own``: messages of its own are received too, once acknowledged. ``room``: that many messages wait to be read at
     most (0: any number); what comes then is lost, and one warning says so. ``begin_s`` is added to every timestamp,
     ``channel`` stands in every message. ``fd``: CAN FD frames are sent and received, else only classic ones.
+    ``listening``: it sends nothing at all, no acknowledgement and no error flag either (bus monitoring, ISO
+    11898-1:2015). ``by_request``: it comes back from bus-off after ``take_part`` only.
     """
 
     def __init__(
@@ -47,10 +51,13 @@ class Tester:
         room: int = 0,
         begin_s: float = 0.0,
         channel: str | None = None,
+        listening: bool = False,
+        by_request: bool = False,
     ) -> None:
         self.name = simulation.tester_name()
         self.network = network.name
         self.place = place
+        self.listening, self.by_request = listening, by_request
         self.arrived: deque[can.Message] = deque()
         self.channel = channel or network.name
         #: called when something has arrived
@@ -68,6 +75,24 @@ class Tester:
         self._waiting.clear()
         self._simulation.detach(self)
 
+    def listen(self) -> None:
+        """Only listen from now on; what waits is taken back. Its controller begins anew, as after ``take_part``."""
+        self._waiting.clear()
+        self._begin_anew(listening=True)
+
+    def take_part(self) -> None:
+        """Listen no longer only; a controller that is bus-off by request comes back, 128 times 11 recessive bits on."""
+        if self.listening:
+            self._begin_anew(listening=False)
+        elif self.off and self.by_request:
+            self._simulation.restart(self.network, self.name)
+
+    def _begin_anew(self, *, listening: bool) -> None:
+        if listening is not self.listening:
+            self._simulation.detach(self)
+            self.listening = listening
+            self._simulation.attach(self)
+
     # -- sending ------------------------------------------------------------------------------------------------
 
     @property
@@ -83,7 +108,7 @@ class Tester:
     @property
     def ready(self) -> bool:
         """Whether it would queue a frame now."""
-        return not self.off and len(self._waiting) < MOST_WAITING
+        return not self.listening and not self.off and len(self._waiting) < MOST_WAITING
 
     def frame_of(self, message: can.Message) -> Outgoing:
         """A message as a frame to send. Raises can.CanOperationError where it cannot be one here."""
@@ -116,17 +141,24 @@ class Tester:
         )
 
     def send(self, frame: Outgoing) -> None:
-        """Queue a frame. Raises can.CanOperationError where it is bus-off or too many wait."""
+        """Queue a frame. Raises can.CanOperationError where it only listens or is bus-off, or too many wait."""
+        self.check_listening()
         if self.off:
-            raise can.CanOperationError(
-                f"the tester on {self.network} is bus-off: it sends again after 128 times 11 recessive bits"
-            )
+            then = f"once it is asked to come back ({ASK})" if self.by_request else "after 128 times 11 recessive bits"
+            raise can.CanOperationError(f"the tester on {self.network} is bus-off: it sends again {then}")
         if not self.ready:
             raise can.CanOperationError(
                 f"the transmit queue on {self.network} is full: {MOST_WAITING} messages wait, none gets through"
             )
         self._waiting[id(frame)] = frame
         self._simulation.submit(self.network, self.name, frame)
+
+    def check_listening(self) -> None:
+        """Raise can.CanOperationError where it only listens."""
+        if self.listening:
+            raise can.CanOperationError(
+                f"the tester on {self.network} only listens and sends nothing: leave listen_only out, or {ASK}"
+            )
 
     def waits(self, frame: Outgoing) -> bool:
         """Whether a frame is still to be sent."""

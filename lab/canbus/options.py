@@ -104,6 +104,20 @@ def _parsed(item: Any) -> fault_room.Fault:
     return fault_room.parse(item.strip())
 
 
+def of_the_tap(
+    receive_own_messages: Any, can_filters: Any, fd: Any, error_frames: Any, listen_only: Any, recovery: Any
+) -> dict[str, Any]:
+    """What a SimulatedBus takes by these names, checked. Raises BadRequest."""
+    return {
+        "receive_own_messages": switch("receive_own_messages", receive_own_messages),
+        "can_filters": filters_of(can_filters),
+        "fd": None if fd is None else switch("fd", fd),
+        "error_frames": error_frames_of(error_frames),
+        "listen_only": switch("listen_only", listen_only),
+        "by_request": is_by_request(recovery),
+    }
+
+
 def error_frames_of(given: Any) -> ErrorFrames:
     """Which error frames: none (or False), states, all (or True)."""
     text = {True: "all", False: "none"}.get(given, given) if isinstance(given, bool) else given
@@ -111,6 +125,15 @@ def error_frames_of(given: Any) -> ErrorFrames:
         return ErrorFrames(text)
     except ValueError:
         raise BadRequest(f"error_frames={given!r}: write none, states (of the tap's controller) or all") from None
+
+
+def is_by_request(recovery: object) -> bool:
+    """Whether a controller comes back from bus-off only when asked to. Raises BadRequest."""
+    if recovery not in ("automatic", "request"):
+        raise BadRequest(
+            f"recovery={recovery!r}: write automatic, or request (bus-off ends after bus.state = can.BusState.ACTIVE)"
+        )
+    return recovery == "request"
 
 
 def filters_of(given: Any) -> Any:

@@ -135,7 +135,7 @@ class Bitwise:
         for name in wiring.hearers:
             if name not in self._stations:
                 skill = SKILLS.index(self._skills.get(name, "fd"))
-                self._stations[name] = Station(name, skill, self._automatic)
+                self._stations[name] = Station(name, skill, self._automatic and name not in wiring.by_request)
         self._islands = [self._settle_island(t_ns, names, wiring) for names in parts_of(wiring)]
         self._home = {name: island for island in self._islands for name in island.number}
         self._plan()

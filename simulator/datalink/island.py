@@ -100,6 +100,7 @@ class Island:
         self.world[layout.ANCHOR_NS], self.world[layout.HERTZ] = t_ns, timing.bit_rate
         self.world[layout.OPENED_NS] = -1
         self.world[layout.MUTE] = self._mask(wiring.mute)
+        self._audible = ~self._mask(wiring.listening)
         self.clock = timing.clock.copy()
         self.rows[:, layout.SEES] = 0
         for name, n in self.number.items():
@@ -163,7 +164,8 @@ class Island:
             if self.rows[n, layout.TWIN]:
                 bus.catch_up(self.rows, n)
             station.row, station.wire, station.sizes = self.rows[n], self.wire[n], self.sizes[n]
-            station.heard_by = tuple(self.names(int(station.row[field])) for field in (layout.GOT, layout.ACKED))
+            acked = int(station.row[layout.ACKED]) & self._audible
+            station.heard_by = self.names(int(station.row[layout.GOT])), self.names(acked)
 
     def take_clock(self, others: Sequence[Island], t_ns: int) -> None:
         """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
@@ -195,7 +197,7 @@ class Island:
         row = self.rows[n].tolist()
         return Attempt(
             row[layout.SINCE_NS], t_ns, self.stations[n].name, frame, outcome, row[layout.ELAPSED],
-            row[layout.DOMINANTS], self.names(row[layout.ACKED]), self.names(row[layout.GOT]),
+            row[layout.DOMINANTS], self.names(row[layout.ACKED] & self._audible), self.names(row[layout.GOT]),
             frame.fd and bool(row[layout.SHOWS]),
         )  # fmt: skip
 
@@ -367,7 +369,7 @@ class Island:
                     station.name: FIELDS[place & 255] if place >> 8 == layout.FRAME else STATES[place >> 8]
                     for station, place in zip(self.stations, places, strict=True)
                 }
-                whole, driving = not driving & quanta.STRETCH, driving & ~quanta.STRETCH
+                whole, driving = not driving & quanta.STRETCH, driving & ~quanta.STRETCH & self._audible
                 found.append(TracedBit(start, end, self.names(driving), self.names(dominant), where, whole))
         return found
 
