@@ -20,7 +20,7 @@ from simulator.kernels.sending import LONGEST_BITS, write_bits
 Ints = NDArray[np.int64]
 
 #: How far the kernel runs ahead at most, in nominal bits.
-_AHEAD_BITS = 400
+AHEAD_BITS = 400
 _REST = frozenset((layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING))
 #: Sets of drivers whose levels are kept, twice.
 _TABLE = 1024
@@ -217,7 +217,7 @@ class Island:
         self._ahead = True
         if limit_ns <= now_ns:
             limit_ns = NEVER_NS
-        limit_ns = min(limit_ns, now_ns + round(_AHEAD_BITS * self.timing.bit_ns))
+        limit_ns = min(limit_ns, now_ns + round(AHEAD_BITS * self.timing.bit_ns))
         limit_ns = self._trace_or_not(now_ns, limit_ns)
         # frames that start in this bit start: what is submitted at this instant from now on comes too late
         reason = self._run(limit_ns, keep=True)
