@@ -117,22 +117,25 @@ class SimulatedBus(can.BusABC):
         """Send a message; with a timeout in seconds above 0, wait for its acknowledgement on simulated time.
 
         Raises can.CanOperationError if it is not acknowledged by then (it is not repeated any more), if it cannot be
-        sent, if the tap only listens, if the controller is or turns bus-off, and if too many messages wait.
+        sent, if the tap only listens, if the controller is or turns bus-off, if too many messages wait, and if
+        somebody else takes it back meanwhile.
         """
         frame = self._tester.frame_of(msg)
+        sent: list[Outgoing] = []
         with self._pace:
             self._check_open()
-            self._tester.send(frame)
+            self._tester.send(frame, sent.append)
             if timeout is None or timeout <= 0:
                 return
-            self._pace.wait(lambda: not self._tester.waits(frame) or self._tester.off or self._is_shutdown, timeout)
-            if not self._tester.waits(frame):
+            self._pace.wait(lambda: not self._tester.waits(frame) or self._tester.off, timeout)
+            if sent:
                 return
+            self._check_open()
+            taken_back = not self._tester.waits(frame)
             self._tester.withdraw(frame)
-            why = ": the tester's controller is bus-off" if self._tester.off else ""
-        raise can.CanOperationError(
-            f"0x{msg.arbitration_id:X} was not acknowledged on {self.network} within {timeout} s{why}"
-        )
+            off = ": the tester's controller is bus-off" if self._tester.off else ""
+        why = ": it was taken back meanwhile" if taken_back else f" within {timeout} s{off}"
+        raise can.CanOperationError(f"0x{msg.arbitration_id:X} was not acknowledged on {self.network}{why}")
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
         """The next message that passes the filters, or None after the timeout in seconds of simulated time.
@@ -206,7 +209,7 @@ class SimulatedBus(can.BusABC):
         modifier_callback: Callable[[can.Message], None] | None = None,
     ) -> can.broadcastmanager.CyclicSendTaskABC:
         """Send messages every ``period`` seconds of simulated time."""
-        self._tester.check_listening()
+        self._check_can_send()
         task = SimulatedCyclicTask(
             self._tester, self._pace, self._simulation, msgs, period, duration, modifier_callback
         )
@@ -224,6 +227,11 @@ class SimulatedBus(can.BusABC):
             if self._matches_filters(message):
                 found.append(message)
         return bool(found)
+
+    def _check_can_send(self) -> None:
+        with self._pace:
+            self._check_open()
+            self._tester.check_listening()
 
     def _check_open(self) -> None:
         self._pace.check()

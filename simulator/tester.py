@@ -64,9 +64,10 @@ class Tester:
         self.told: Callable[[], None] | None = None
         self._simulation = simulation
         self._own, self._fd, self._error_frames = own, fd, error_frames
+        self._classic_network = network.data_bit_rate is None
         self._room, self._begin_s = room, begin_s
         self._lost = 0
-        self._waiting: dict[int, Outgoing] = {}
+        self._waiting: dict[int, tuple[Outgoing, Callable[[Outgoing], None] | None]] = {}
         self._states = StateFrames()
         simulation.attach(self)
 
@@ -115,7 +116,8 @@ class Tester:
         if message.is_error_frame:
             raise can.CanOperationError("a tester cannot send error frames")
         if message.is_fd and not self._fd:
-            raise can.CanOperationError(f"{self.network} is no CAN FD network: send a classic message")
+            why = f"{self.network} is no CAN FD network" if self._classic_network else "the tester has CAN FD off"
+            raise can.CanOperationError(f"{why}: send a classic message")
         remote = bool(message.is_remote_frame)
         brs = message.is_fd and message.bitrate_switch
         try:
@@ -140,8 +142,11 @@ class Tester:
             kept=True,
         )
 
-    def send(self, frame: Outgoing) -> None:
-        """Queue a frame. Raises can.CanOperationError where it only listens or is bus-off, or too many wait."""
+    def send(self, frame: Outgoing, sent: Callable[[Outgoing], None] | None = None) -> None:
+        """Queue a frame; ``sent`` is called once it is acknowledged.
+
+        Raises can.CanOperationError where the tester only listens or is bus-off, or too many wait.
+        """
         self.check_listening()
         if self.off:
             then = f"once it is asked to come back ({ASK})" if self.by_request else "after 128 times 11 recessive bits"
@@ -150,7 +155,7 @@ class Tester:
             raise can.CanOperationError(
                 f"the transmit queue on {self.network} is full: {MOST_WAITING} messages wait, none gets through"
             )
-        self._waiting[id(frame)] = frame
+        self._waiting[id(frame)] = frame, sent
         self._simulation.submit(self.network, self.name, frame)
 
     def check_listening(self) -> None:
@@ -171,7 +176,7 @@ class Tester:
 
     def withdraw_all(self) -> None:
         """Take back all that still waits to be sent."""
-        for frame in list(self._waiting.values()):
+        for frame, _ in list(self._waiting.values()):
             self.withdraw(frame)
 
     # -- the simulation's side ----------------------------------------------------------------------------------
@@ -184,8 +189,12 @@ class Tester:
 
     def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
         """An attempt to send an own frame has ended."""
-        if record.outcome == "ok" and self._waiting.pop(id(frame), None) is not None and self._own:
-            self._take(message_of(record, self.channel, is_rx=False), record.t_end_ns)
+        if record.outcome == "ok" and id(frame) in self._waiting:
+            _, sent = self._waiting.pop(id(frame))
+            if sent is not None:
+                sent(frame)
+            if self._own:
+                self._take(message_of(record, self.channel, is_rx=False), record.t_end_ns)
         self._tell_states(record.t_end_ns)
 
     def troubled(self, trouble: Trouble) -> None:

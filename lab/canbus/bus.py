@@ -104,6 +104,7 @@ class SixtyohmBus(SimulatedBus):
         if self._session.wanted.clock == "stepped":
             raise NotImplementedError("on the stepped clock nothing arrives while nobody calls recv")
         with self._pace:
+            self._check_open()
             if self._bell is None:
                 self._bell = Bell()
                 self._tester.told = self._bell.ring
@@ -166,7 +167,7 @@ class SixtyohmBus(SimulatedBus):
         On the wall clock a modifier runs in a thread of its own, as python-can has it: it may wait for whatever the
         program holds. That thread measures real time; a turn that cannot be sent is left out.
         """
-        self._tester.check_listening()
+        self._check_can_send()
         if modifier_callback is None or self._session.wanted.clock == "stepped":
             return super()._send_periodic_internal(msgs, period, duration, autostart, modifier_callback)
         speed = self._session.wanted.speed or 1.0

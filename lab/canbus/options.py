@@ -19,6 +19,7 @@ from simulator.vehicle import Network, Vehicle
 
 _CHANNEL = 'write channel="pipkin/LINE-1", or a vehicle file with its network behind a stroke'
 _CLOCKS = ("stepped", "wall")
+_OF_A_FILTER = ("can_id", "can_mask")
 _TRUE, _FALSE = ("true", "on", "yes", "1"), ("false", "off", "no", "0")
 
 
@@ -119,10 +120,10 @@ def of_the_tap(
 
 
 def error_frames_of(given: Any) -> ErrorFrames:
-    """Which error frames: none (or False), states, all (or True)."""
-    text = {True: "all", False: "none"}.get(given, given) if isinstance(given, bool) else given
+    """Which error frames: none (or off), states, all (or on)."""
+    text = str(given).lower()
     try:
-        return ErrorFrames(text)
+        return ErrorFrames("all" if text in _TRUE else "none" if text in _FALSE else text)
     except ValueError:
         raise BadRequest(f"error_frames={given!r}: write none, states (of the tap's controller) or all") from None
 
@@ -138,16 +139,16 @@ def is_by_request(recovery: object) -> bool:
 
 def filters_of(given: Any) -> Any:
     """Filters as python-can wants them, from JSON where they come as text."""
-    if not isinstance(given, str):
-        return given
+    if given is None:
+        return None
     try:
-        found = json.loads(given)
-    except ValueError:
-        found = None
-    if not isinstance(found, list) or not all(
-        isinstance(one, dict) and {"can_id", "can_mask"} <= set(one) for one in found
-    ):
-        raise BadRequest(f'can_filters={given!r}: write JSON like [{{"can_id": 2025, "can_mask": 2047}}]')
+        found = json.loads(given) if isinstance(given, str) else list(given)
+        good = isinstance(found, list) and all(isinstance(one[name], int) for one in found for name in _OF_A_FILTER)
+    except (ValueError, TypeError, KeyError):
+        good = False
+    if not good:
+        like = '[{"can_id": 2025, "can_mask": 2047}]'
+        raise BadRequest(f"can_filters={given!r}: write {'JSON like ' if isinstance(given, str) else ''}{like}")
     return found
 
 
