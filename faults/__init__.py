@@ -15,6 +15,7 @@ from faults.module import (
 from faults.severities import Severities
 from faults.supply import BackFeed, GroundDropout, GroundShift, PowerDropout, WakeDropout, WeakBattery
 from faults.termination import ExtraTerminator, MissingTerminator, WrongTerminator
+from faults.told import HalfWritten, WrongUnit, WrongValue
 from faults.wiring import Crossed, LongStub, Open, Resistance, Short
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "Flooding",
     "GroundDropout",
     "GroundShift",
+    "HalfWritten",
     "LongStub",
     "MissingTerminator",
     "NotConfigured",
@@ -44,6 +46,8 @@ __all__ = [
     "WeakBattery",
     "WrongBitRate",
     "WrongTerminator",
+    "WrongUnit",
+    "WrongValue",
     "apply",
     "catalogue",
     "from_mapping",

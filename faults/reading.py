@@ -142,6 +142,23 @@ class Truth(Reader):
         return "true"
 
 
+@dataclass(frozen=True)
+class Plain(Reader):
+    """A number as it is printed on a label: 1 to 32 plain characters."""
+
+    what: str
+
+    def read(self, name: str, value: object) -> str:
+        """The text."""
+        text = str(value).strip() if isinstance(value, (str, int)) and not isinstance(value, bool) else ""
+        if not 1 <= len(text) <= 32 or not text.isascii() or not text.isprintable():
+            raise BadRequest(f"{name}: '{value}' is no {self.what}; write 1 to 32 plain characters")
+        return text
+
+    def about(self) -> str:
+        return self.what
+
+
 Ohm: TypeAlias = Annotated[float, Number("ohm", low=1e-6)]
 Volt: TypeAlias = Annotated[float, Number("volt", low=-60, high=60)]
 BatteryVolt: TypeAlias = Annotated[float, Number("volt", low=0, high=60)]
@@ -161,6 +178,10 @@ NetworkName: TypeAlias = Annotated[str, Name("network")]
 FuseName: TypeAlias = Annotated[str, Name("fuse")]
 GroundName: TypeAlias = Annotated[str, Name("ground point")]
 MessageName: TypeAlias = Annotated[str, Name("message")]
+ValueName: TypeAlias = Annotated[str, Name("value of its configuration")]
+Physical: TypeAlias = Annotated[float, Number("unit of that value", low=0)]
+Part: TypeAlias = Annotated[float, Number("part of the writing", low=0, high=1)]
+Label: TypeAlias = Annotated[str, Plain("number of a unit")]
 
 
 def reader_of(hint: Any) -> Reader:

@@ -185,7 +185,7 @@ def fault_anchors(vehicle: Vehicle, fault: Fault) -> list[Anchor]:
                 anchors.append(("place", network, place))
             case words.GroundShift(module=module):
                 anchors.append(("ground", module))
-            case words.Behaviour(module=module):
+            case words.Behaviour(module=module) | words.Told(module=module) | words.Fitted(module=module):
                 anchors.append(("module", module))
             case words.SilentMessage(network=network, message=message):
                 sender = next((m.sender for m in vehicle.networks[network].messages if m.name == message), None)

@@ -10,12 +10,12 @@ import faults as fault_room
 from faults import Fault
 from lab.deadtables import DeadTables, holding
 from simulator.condition import Condition
-from simulator.deviations import LINES, BatteryValue, Behaviour, GroundShift, SilentMessage
+from simulator.deviations import LINES, BatteryValue, Behaviour, Fitted, GroundShift, SilentMessage, Told
 from simulator.errors import BadRequest
 from simulator.vehicle import Network, Vehicle
 
 #: What a dead circuit does not show: who sends what, and sources that are off.
-_LIVE_ONLY = (BatteryValue, Behaviour, GroundShift, SilentMessage)
+_LIVE_ONLY = (BatteryValue, Behaviour, Fitted, GroundShift, SilentMessage, Told)
 
 
 def resistance_suspects(

@@ -110,10 +110,15 @@ class BatteryValue:
 
 @dataclass(frozen=True)
 class Behaviour:
-    """A module that behaves otherwise; ``value`` is the identifier it floods with or its wrong bit rate."""
+    """A module that behaves otherwise.
+
+    ``value`` is the identifier it floods with, its wrong bit rate, or at how many percent a writing broke off.
+    """
 
     module: str
-    kind: Literal["dead", "stuck_dominant", "stuck_recessive", "not_configured", "flooding", "wrong_bit_rate"]
+    kind: Literal[
+        "dead", "stuck_dominant", "stuck_recessive", "not_configured", "half_written", "flooding", "wrong_bit_rate"
+    ]
     value: int = 0
 
 
@@ -123,6 +128,24 @@ class SilentMessage:
 
     network: str
     message: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """A module was told another value of its configuration: title of the item, physical value in the item's unit."""
+
+    module: str
+    title: str
+    value: float
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Another unit is fitted than the one that belongs there: its part number or software number is another."""
+
+    module: str
+    number: Literal["part_number", "software_number"]
+    text: str
 
 
 Deviation: TypeAlias = (
@@ -137,6 +160,8 @@ Deviation: TypeAlias = (
     | BatteryValue
     | Behaviour
     | SilentMessage
+    | Told
+    | Fitted
 )
 
 
@@ -172,6 +197,10 @@ def merge(deviations: Iterable[Deviation]) -> tuple[Deviation, ...]:
                 _set(values, (Behaviour, module, kind), item)
             case SilentMessage(network, message):
                 values[(SilentMessage, network, message)] = item
+            case Told(module, title, _):
+                _set(values, (Told, module, title), item)
+            case Fitted(module, number, _):
+                _set(values, (Fitted, module, number), item)
             case Bridge():
                 kept.append(item)
     kept += [_rebuild(key, _total(addends)) for key, addends in sums.items()]

@@ -88,11 +88,14 @@ class Readers:
 
     Levels are those of the circuit at rest. Where these do not decide, the waveform of each sender alone (``wave``)
     says whether a level between the thresholds is one to its receivers, and how late levels come and go; of several
-    senders the quickest rise and the slowest fall count.
+    senders the quickest rise and the slowest fall count. ``listening``: nodes that never drive.
     """
 
-    def __init__(self, circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> None:
+    def __init__(
+        self, circuit: Circuit, network: str, nodes: Mapping[str, Ear], listening: frozenset[str] = frozenset()
+    ) -> None:
         self._circuit, self._network, self._nodes = circuit, network, nodes
+        self._senders = frozenset(nodes) - listening
         self.wave: Hearing | None = None
         self._volts: dict[frozenset[str], Volts] = {}
         self._kept: dict[frozenset[str], Levels] = {}
@@ -132,7 +135,7 @@ class Readers:
             if node in neither and driving and comes < MOST_EQUAL_BITS:
                 neither.remove(node)
                 dominant.append(node)
-            elif node in neither and not driving and self._lags(node, frozenset(self._nodes))[1] < IDLE_BITS:
+            elif node in neither and not driving and self._lags(node, self._senders)[1] < IDLE_BITS:
                 neither.remove(node)
             if node in dominant and comes and (comes < MOST_EQUAL_BITS or len(driving) == 1):
                 late[node] = comes
@@ -175,12 +178,20 @@ def _parts(readers: Readers, nodes: Iterable[str], mute: frozenset[str]) -> tupl
     return tuple({id(names): tuple(node for node in part if node in names) for names in part.values()}.values())
 
 
-def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
+def wiring_of(
+    circuit: Circuit,
+    network: str,
+    nodes: Mapping[str, Ear],
+    *,
+    listening: frozenset[str] = frozenset(),
+    by_request: frozenset[str] = frozenset(),
+) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
     """The wiring among nodes that are up, and for each of them the modules without a wake pin that it calls.
 
     A node hears another if it takes that one's dominant bits for dominant and its recessive bits for recessive, at the
     sample points of the waveform. Where every edge has settled long before (:func:`settles_in_time`) and no level lies
-    in the undefined band, the levels at rest say the same, and the waveform is not computed.
+    in the undefined band, the levels at rest say the same, and the waveform is not computed. ``listening`` and
+    ``by_request`` as of a wiring; who only listens is heard by nobody else.
     """
     vehicle = circuit.vehicle
     sleepers = [
@@ -190,8 +201,9 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
     ]
     behaviours = [item for item in vehicle.deviations if isinstance(item, Behaviour) and item.module in nodes]
     mute = circuit.switched_off.union(item.module for item in behaviours if item.kind == "stuck_recessive")
-    readers = Readers(circuit, network, nodes)
-    speaking = [node for node in nodes if node not in mute]
+    readers = Readers(circuit, network, nodes, listening)
+    unheard = mute | listening
+    speaking = [node for node in nodes if node not in unheard]
     states = {node: readers.volts(frozenset((node,))) for node in speaking}
     wakers = {
         node: tuple(name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant")
@@ -208,6 +220,7 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
             alone = frozenset((node,))
             heard = (other for other in nodes if rest[other] == "recessive")
             hearers[node] = tuple(other for other in heard if readers.sees(other, alone) == "dominant")
+    hearers |= {node: (node,) for node in listening}
     wiring = Wiring(
         hearers,
         mute=mute,
@@ -215,9 +228,11 @@ def wiring_of(circuit: Circuit, network: str, nodes: Mapping[str, Ear]) -> tuple
         held=frozenset(node for node, seen in rest.items() if seen == "dominant"),
         rates={item.module: item.value for item in behaviours if item.kind == "wrong_bit_rate"},
         levels=readers,
-        parts=_parts(readers, nodes, mute),
+        parts=_parts(readers, nodes, unheard),
         delays_ns=delays_ns(
             vehicle, vehicle.networks[network], {node: tap or who for node, (who, tap) in nodes.items()}
         ),
+        listening=listening,
+        by_request=by_request,
     )
     return wiring, wakers

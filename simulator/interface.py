@@ -61,6 +61,9 @@ class Stepped:
 class SimulatedBus(can.BusABC):
     """A tap on a network. It acknowledges and hears as the circuit allows at its place, and loads nothing.
 
+    ``listen_only``: it sends nothing, no acknowledgement and no error flag. ``by_request``: once bus-off it comes back
+    only when ``state`` is set to ACTIVE.
+
     All times are simulated. On the stepped clock ``recv`` lets the simulation run up to the next message or the
     timeout; ``send`` with a timeout above 0 runs it until the frame is acknowledged; without one it only queues the
     frame, and time passes with the next ``recv`` or ``advance``. A message's timestamp is the end of its frame.
@@ -80,6 +83,8 @@ class SimulatedBus(can.BusABC):
         room: int = 0,
         begin_s: float = 0.0,
         channel: str | None = None,
+        listen_only: bool = False,
+        by_request: bool = False,
     ) -> None:
         self._simulation = simulation
         self._pace = pace or Stepped(simulation)
@@ -99,6 +104,8 @@ class SimulatedBus(can.BusABC):
                 room=room,
                 begin_s=begin_s,
                 channel=channel,
+                listening=listen_only,
+                by_request=by_request,
             )
         self.name = self._tester.name
         super().__init__(channel=self._tester.channel, can_filters=can_filters)
@@ -110,22 +117,25 @@ class SimulatedBus(can.BusABC):
         """Send a message; with a timeout in seconds above 0, wait for its acknowledgement on simulated time.
 
         Raises can.CanOperationError if it is not acknowledged by then (it is not repeated any more), if it cannot be
-        sent, if the controller is or turns bus-off, and if too many messages wait.
+        sent, if the tap only listens, if the controller is or turns bus-off, if too many messages wait, and if
+        somebody else takes it back meanwhile.
         """
         frame = self._tester.frame_of(msg)
+        sent: list[Outgoing] = []
         with self._pace:
             self._check_open()
-            self._tester.send(frame)
+            self._tester.send(frame, sent.append)
             if timeout is None or timeout <= 0:
                 return
-            self._pace.wait(lambda: not self._tester.waits(frame) or self._tester.off or self._is_shutdown, timeout)
-            if not self._tester.waits(frame):
+            self._pace.wait(lambda: not self._tester.waits(frame) or self._tester.off, timeout)
+            if sent:
                 return
+            self._check_open()
+            taken_back = not self._tester.waits(frame)
             self._tester.withdraw(frame)
-            why = ": the tester's controller is bus-off" if self._tester.off else ""
-        raise can.CanOperationError(
-            f"0x{msg.arbitration_id:X} was not acknowledged on {self.network} within {timeout} s{why}"
-        )
+            off = ": the tester's controller is bus-off" if self._tester.off else ""
+        why = ": it was taken back meanwhile" if taken_back else f" within {timeout} s{off}"
+        raise can.CanOperationError(f"0x{msg.arbitration_id:X} was not acknowledged on {self.network}{why}")
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
         """The next message that passes the filters, or None after the timeout in seconds of simulated time.
@@ -166,17 +176,29 @@ class SimulatedBus(can.BusABC):
 
     @property
     def state(self) -> can.BusState:
-        """The state of the tap's own controller: ACTIVE, PASSIVE (error passive) or ERROR (bus-off, not connected)."""
+        """Of the tap's controller: ACTIVE, PASSIVE (error passive, or it only listens), ERROR (bus-off, not connected).
+
+        Set to PASSIVE the tap only listens from now on; set to ACTIVE it takes part again, and one that is bus-off
+        until it is asked to come back does so after 128 times 11 recessive bits.
+        """
         with self._pace:
+            if self._tester.listening and not self._is_shutdown:
+                return can.BusState.PASSIVE
             return _STATES.get(self._tester.status, can.BusState.ERROR)
 
     @state.setter
     def state(self, new_state: can.BusState) -> None:
-        if new_state is not can.BusState.ACTIVE:
+        if new_state not in (can.BusState.ACTIVE, can.BusState.PASSIVE):
             raise can.CanOperationError(
-                "a tap takes part in the traffic, and its error state follows from what happens on the wire: "
-                "only BusState.ACTIVE can be set"
+                f"state cannot be set to {new_state}: write can.BusState.ACTIVE (take part, come back from bus-off) or "
+                "can.BusState.PASSIVE (only listen); the error state follows from what happens on the wire"
             )
+        with self._pace:
+            self._check_open()
+            if new_state is can.BusState.ACTIVE:
+                self._tester.take_part()
+            else:
+                self._tester.listen()
 
     def _send_periodic_internal(
         self,
@@ -187,6 +209,7 @@ class SimulatedBus(can.BusABC):
         modifier_callback: Callable[[can.Message], None] | None = None,
     ) -> can.broadcastmanager.CyclicSendTaskABC:
         """Send messages every ``period`` seconds of simulated time."""
+        self._check_can_send()
         task = SimulatedCyclicTask(
             self._tester, self._pace, self._simulation, msgs, period, duration, modifier_callback
         )
@@ -205,6 +228,11 @@ class SimulatedBus(can.BusABC):
                 found.append(message)
         return bool(found)
 
+    def _check_can_send(self) -> None:
+        with self._pace:
+            self._check_open()
+            self._tester.check_listening()
+
     def _check_open(self) -> None:
         self._pace.check()
         if self._is_shutdown:
@@ -219,7 +247,7 @@ class SimulatedCyclicTask(
     """Messages sent again and again on simulated time, until stopped or for ``duration`` seconds.
 
     As in an adapter with a send list of its own: a message that still waits when its turn comes again is replaced by
-    the next one, and while the controller is bus-off turns are left out; the task goes on after the recovery.
+    the next one, and while the controller is bus-off or only listens turns are left out; the task goes on afterwards.
     """
 
     def __init__(

@@ -17,6 +17,7 @@ import can
 from simulator.batch import Batch
 from simulator.bulk import BatchBlfWriter, Lines
 from simulator.datalink.controller import NEVER_NS
+from simulator.datalink.island import AHEAD_BITS
 from simulator.datalink.trouble import ERROR_KINDS, Trouble
 from simulator.errorframes import OFF_AT, StateFrames, trouble_message
 from simulator.errors import BadRequest, nearest
@@ -37,8 +38,8 @@ _WRITERS: dict[str, Callable[..., Any]] = {
 }
 #: The ending of the event log.
 _EVENTS = ".jsonl"
-#: Bits after which a medium has told all that was noticed, with some to spare: it runs ahead by 400 at most.
-_TOLD_BITS = 500
+#: Bits after which a medium has told all that was noticed, with some to spare.
+_TOLD_BITS = AHEAD_BITS + 100
 #: Lines held back at least before any is written, so that they are not sorted one by one.
 _FEW_LINES = 512
 #: Simulated time begins here in formats that give a date.

@@ -27,11 +27,16 @@ class TimedFault(Protocol):
 
 
 class Tap(Protocol):
-    """A tester on a network: a node of its own name at a place, told of what it receives and of its own attempts."""
+    """A tester on a network: a node of its own name at a place, told of what it receives and of its own attempts.
+
+    ``listening``: it only listens; ``by_request``: it comes back from bus-off only when asked to (``Wiring``).
+    """
 
     name: str
     network: str
     place: str
+    listening: bool
+    by_request: bool
 
     def received(self, record: FrameRecord, frame: Outgoing) -> None:
         """A frame has arrived."""

@@ -127,6 +127,12 @@ class Service:
     ratio_code: str = "P0720"
     level_code: str = "P0868"
 
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """The codes of its monitors on the road: of those that it has."""
+        ratio = (self.ratio_code,) if any(item.means for item in self.configuration) else ()
+        return ratio if self.level is None else (*ratio, self.level_code)
+
 
 @dataclass(frozen=True)
 class Road:

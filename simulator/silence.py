@@ -25,7 +25,7 @@ Mask = NDArray[np.bool_]
 #: ISO 11898-1 lets a controller follow end at a few parts in a hundred.
 OUT_OF_STEP = 1.5
 #: What a module may do that changes no answer where everybody hears everybody: it still acknowledges and answers.
-_HARMLESS = ("dead", "not_configured")
+_HARMLESS = ("dead", "not_configured", "half_written")
 #: Deviations that may make an edge on the line slower, or its echoes longer.
 _SLOWER = (RunSeries, StubLength, TerminatorValue)
 

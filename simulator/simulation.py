@@ -21,7 +21,6 @@ from simulator.datalink.trouble import Trouble
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.diagnostics.watch import Watch
 from simulator.errors import BadRequest
-from simulator.hearing import Ear
 from simulator.listeners import Listeners
 from simulator.media import Media
 from simulator.modules.codec import Track
@@ -405,9 +404,8 @@ class Simulation:
     def _rewire(self, network: str, circuit: Circuit) -> None:
         """Tell a network's medium who hears whom, if that has changed."""
         up = [name for name, module in self.modules.items() if network in module.networks and module.on]
-        nodes: dict[str, Ear] = {name: (name, None) for name in up}
-        nodes |= {tap.name: (TESTER, tap.place) for tap in self._listeners.taps if tap.network == network}
-        wiring, self._wakers[network] = self._solved.wiring(circuit, network, nodes)
+        taps = [tap for tap in self._listeners.taps if tap.network == network]
+        wiring, self._wakers[network] = self._solved.wiring(circuit, network, up, taps)
         medium = self._media[network]
         if wiring is not self._wirings.get(network):
             medium.rewire(self.t_ns, wiring)

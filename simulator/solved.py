@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeVar
 
-from simulator.circuit import Circuit
+from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState
 from simulator.datalink.controller import Wiring
 from simulator.hearing import Ear, wiring_of
+from simulator.outside import Tap
 from simulator.vehicle import Vehicle
 
 T = TypeVar("T")
@@ -46,13 +47,18 @@ class Solved:
         return found
 
     def wiring(
-        self, circuit: Circuit, network: str, nodes: Mapping[str, Ear]
+        self, circuit: Circuit, network: str, modules: Iterable[str], taps: Sequence[Tap]
     ) -> tuple[Wiring, dict[str, tuple[str, ...]]]:
-        """As ``wiring_of``, the same object for the same question."""
+        """As ``wiring_of``, of modules that are up and of testers; the same object for the same question."""
+        nodes: dict[str, Ear] = {name: (name, None) for name in modules}
+        nodes |= {tap.name: (TESTER, tap.place) for tap in taps}
+        listening = frozenset(tap.name for tap in taps if tap.listening)
+        by_request = frozenset(tap.name for tap in taps if tap.by_request)
         # the circuit stays beside its wiring: an id is only good while its object lives
-        key = network, tuple(nodes.items()), id(circuit)
+        key = network, tuple(nodes.items()), id(circuit), listening, by_request
         if key not in self._wirings:
-            self._wirings[key] = (circuit, *wiring_of(circuit, network, nodes))
+            wiring, wakers = wiring_of(circuit, network, nodes, listening=listening, by_request=by_request)
+            self._wirings[key] = circuit, wiring, wakers
         _keep(self._wirings, key, _WIRINGS)
         return self._wirings[key][1:]
 

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 _SECOND_NS = 1_000_000_000
 #: So many frames wait to be sent at most, as in an adapter's transmit queue.
 MOST_WAITING = 1000
+#: How a program says that a tester shall send.
+ASK = "set bus.state = can.BusState.ACTIVE"
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +35,8 @@ class Tester:
     ``own``: messages of its own are received too, once acknowledged. ``room``: that many messages wait to be read at
     most (0: any number); what comes then is lost, and one warning says so. ``begin_s`` is added to every timestamp,
     ``channel`` stands in every message. ``fd``: CAN FD frames are sent and received, else only classic ones.
+    ``listening``: it sends nothing at all, no acknowledgement and no error flag either (bus monitoring, ISO
+    11898-1:2015). ``by_request``: it comes back from bus-off after ``take_part`` only.
     """
 
     def __init__(
@@ -47,19 +51,23 @@ class Tester:
         room: int = 0,
         begin_s: float = 0.0,
         channel: str | None = None,
+        listening: bool = False,
+        by_request: bool = False,
     ) -> None:
         self.name = simulation.tester_name()
         self.network = network.name
         self.place = place
+        self.listening, self.by_request = listening, by_request
         self.arrived: deque[can.Message] = deque()
         self.channel = channel or network.name
         #: called when something has arrived
         self.told: Callable[[], None] | None = None
         self._simulation = simulation
         self._own, self._fd, self._error_frames = own, fd, error_frames
+        self._classic_network = network.data_bit_rate is None
         self._room, self._begin_s = room, begin_s
         self._lost = 0
-        self._waiting: dict[int, Outgoing] = {}
+        self._waiting: dict[int, tuple[Outgoing, Callable[[Outgoing], None] | None]] = {}
         self._states = StateFrames()
         simulation.attach(self)
 
@@ -67,6 +75,24 @@ class Tester:
         """Disconnect; what waits is lost."""
         self._waiting.clear()
         self._simulation.detach(self)
+
+    def listen(self) -> None:
+        """Only listen from now on; what waits is taken back. Its controller begins anew, as after ``take_part``."""
+        self._waiting.clear()
+        self._begin_anew(listening=True)
+
+    def take_part(self) -> None:
+        """Listen no longer only; a controller that is bus-off by request comes back, 128 times 11 recessive bits on."""
+        if self.listening:
+            self._begin_anew(listening=False)
+        elif self.off and self.by_request:
+            self._simulation.restart(self.network, self.name)
+
+    def _begin_anew(self, *, listening: bool) -> None:
+        if listening is not self.listening:
+            self._simulation.detach(self)
+            self.listening = listening
+            self._simulation.attach(self)
 
     # -- sending ------------------------------------------------------------------------------------------------
 
@@ -83,14 +109,15 @@ class Tester:
     @property
     def ready(self) -> bool:
         """Whether it would queue a frame now."""
-        return not self.off and len(self._waiting) < MOST_WAITING
+        return not self.listening and not self.off and len(self._waiting) < MOST_WAITING
 
     def frame_of(self, message: can.Message) -> Outgoing:
         """A message as a frame to send. Raises can.CanOperationError where it cannot be one here."""
         if message.is_error_frame:
             raise can.CanOperationError("a tester cannot send error frames")
         if message.is_fd and not self._fd:
-            raise can.CanOperationError(f"{self.network} is no CAN FD network: send a classic message")
+            why = f"{self.network} is no CAN FD network" if self._classic_network else "the tester has CAN FD off"
+            raise can.CanOperationError(f"{why}: send a classic message")
         remote = bool(message.is_remote_frame)
         brs = message.is_fd and message.bitrate_switch
         try:
@@ -115,18 +142,28 @@ class Tester:
             kept=True,
         )
 
-    def send(self, frame: Outgoing) -> None:
-        """Queue a frame. Raises can.CanOperationError where it is bus-off or too many wait."""
+    def send(self, frame: Outgoing, sent: Callable[[Outgoing], None] | None = None) -> None:
+        """Queue a frame; ``sent`` is called once it is acknowledged.
+
+        Raises can.CanOperationError where the tester only listens or is bus-off, or too many wait.
+        """
+        self.check_listening()
         if self.off:
-            raise can.CanOperationError(
-                f"the tester on {self.network} is bus-off: it sends again after 128 times 11 recessive bits"
-            )
+            then = f"once it is asked to come back ({ASK})" if self.by_request else "after 128 times 11 recessive bits"
+            raise can.CanOperationError(f"the tester on {self.network} is bus-off: it sends again {then}")
         if not self.ready:
             raise can.CanOperationError(
                 f"the transmit queue on {self.network} is full: {MOST_WAITING} messages wait, none gets through"
             )
-        self._waiting[id(frame)] = frame
+        self._waiting[id(frame)] = frame, sent
         self._simulation.submit(self.network, self.name, frame)
+
+    def check_listening(self) -> None:
+        """Raise can.CanOperationError where it only listens."""
+        if self.listening:
+            raise can.CanOperationError(
+                f"the tester on {self.network} only listens and sends nothing: leave listen_only out, or {ASK}"
+            )
 
     def waits(self, frame: Outgoing) -> bool:
         """Whether a frame is still to be sent."""
@@ -139,7 +176,7 @@ class Tester:
 
     def withdraw_all(self) -> None:
         """Take back all that still waits to be sent."""
-        for frame in list(self._waiting.values()):
+        for frame, _ in list(self._waiting.values()):
             self.withdraw(frame)
 
     # -- the simulation's side ----------------------------------------------------------------------------------
@@ -152,8 +189,12 @@ class Tester:
 
     def attempted(self, record: FrameRecord, frame: Outgoing) -> None:
         """An attempt to send an own frame has ended."""
-        if record.outcome == "ok" and self._waiting.pop(id(frame), None) is not None and self._own:
-            self._take(message_of(record, self.channel, is_rx=False), record.t_end_ns)
+        if record.outcome == "ok" and id(frame) in self._waiting:
+            _, sent = self._waiting.pop(id(frame))
+            if sent is not None:
+                sent(frame)
+            if self._own:
+                self._take(message_of(record, self.channel, is_rx=False), record.t_end_ns)
         self._tell_states(record.t_end_ns)
 
     def troubled(self, trouble: Trouble) -> None:

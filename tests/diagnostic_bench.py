@@ -42,7 +42,7 @@ class Bench:
         self.unit = DiagnosticUnit(PIPKIN, name)
         self.unit.check.heard = self._ear = Ear()
         self.server = self.unit.server
-        self.world = World(True, True, volt, True)
+        self.world = World(True, True, volt)
         self.unit.settle(0, self.world)
         self.unit.switch(0, True)
         self.restarts: list[int] = []

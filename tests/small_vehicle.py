@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simulator.road import ConfigurationItem, Road, Service
 from simulator.vehicle import (
     Battery,
     Feed,
@@ -17,6 +18,12 @@ from simulator.vehicle import (
     Terminator,
     Vehicle,
 )  # fmt: skip
+
+#: What one module of each is told: a ratio in thousandths, and whether something is there.
+CONFIGURATION = (
+    ConfigurationItem(0x2101, "axle ratio", 3.92, length=2, scale=0.001, means="axle"),
+    ConfigurationItem(0x2102, "tow bar", 1.0),
+)
 
 
 def small_module(
@@ -77,6 +84,7 @@ def three_modules() -> Vehicle:
             "CLU": small_module("CLU", 2, wake=None, lost_code="U0155"),
         },
         {"LINE-1": network},
+        road=Road(service={"GBX": Service("GBX", CONFIGURATION)}),
     )
 
 
@@ -112,4 +120,5 @@ def gateway_vehicle() -> Vehicle:
         {"G1": GroundPoint("G1", 0.001)},
         {name: small_module(name, number) for number, name in enumerate(("ENG", "GWY", "DRL"))},
         {"DRIVE": drive, "CABIN": cabin},
+        road=Road(service={"DRL": Service("DRL", CONFIGURATION)}),
     )

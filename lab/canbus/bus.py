@@ -18,7 +18,7 @@ from simulator.simulation import Simulation
 
 _OPTIONS = (
     "tap", "fault", "clock", "speed", "seed", "ignition", "receive_own_messages", "can_filters", "fd", "bitrate",
-    "data_bitrate", "timing", "error_frames", "rx_queue_size",
+    "data_bitrate", "timing", "error_frames", "rx_queue_size", "listen_only", "recovery",
 )  # fmt: skip
 #: Messages that wait to be read at most on the wall clock, unless asked otherwise: a program that only sends must not
 #: grow for ever.
@@ -30,9 +30,10 @@ class SixtyohmBus(SimulatedBus):
 
     ``channel``: a demo or a vehicle file, and its network; ``tap``: a place, by default the socket; ``fault``: one,
     several joined by ``;``, or a list; ``clock``: wall (default) or stepped; ``speed``: of the wall clock; ``seed``,
-    ``ignition``; ``error_frames``: states (default), all or none. All durations are simulated seconds. Timestamps on
-    the wall clock are seconds since the epoch, on the stepped clock since the beginning. All buses of a process on one
-    vehicle share one simulation. Raises can.CanInitializationError.
+    ``ignition``; ``error_frames``: states (default), all or none; ``listen_only``: acknowledge and send nothing;
+    ``recovery`` from bus-off: automatic (default), or by request (``bus.state = BusState.ACTIVE``). All durations are
+    simulated seconds. Timestamps on the wall clock are seconds since the epoch, on the stepped clock since the
+    beginning. All buses of a process on one vehicle share one simulation. Raises can.CanInitializationError.
     """
 
     def __init__(
@@ -53,6 +54,8 @@ class SixtyohmBus(SimulatedBus):
         timing: Any = None,
         error_frames: Any = "states",
         rx_queue_size: Any = None,
+        listen_only: Any = False,
+        recovery: Any = "automatic",
         **others: Any,
     ) -> None:
         others.pop("single_handle", None)  # python-can's own command lines say it to every interface
@@ -63,11 +66,8 @@ class SixtyohmBus(SimulatedBus):
             path, network_name = options.vehicle_of(channel)
             vehicle = load_vehicle(path)
             network, place = options.network_of(vehicle, network_name, tap)
-            takes_fd = None if fd is None else options.switch("fd", fd)
-            options.check_rates(network, bitrate=bitrate, data_bitrate=data_bitrate, timing=timing, fd=takes_fd)
-            filters = options.filters_of(can_filters)
-            own = options.switch("receive_own_messages", receive_own_messages)
-            errors = options.error_frames_of(error_frames)
+            own = options.of_the_tap(receive_own_messages, can_filters, fd, error_frames, listen_only, recovery)
+            options.check_rates(network, bitrate=bitrate, data_bitrate=data_bitrate, timing=timing, fd=own["fd"])
             room = None if rx_queue_size is None else options.room_of(rx_queue_size)
             asked = options.wanted(vehicle, fault=fault, seed=seed, ignition=ignition, clock=clock, speed=speed)
             self._session = session.enter(path, vehicle, asked, network, place)
@@ -80,14 +80,11 @@ class SixtyohmBus(SimulatedBus):
                 self._session.simulation,
                 network,
                 place,
-                receive_own_messages=own,
-                can_filters=filters,
                 pace=self._session.pace,
-                fd=takes_fd,
-                error_frames=errors,
                 room=(0 if stepped else _ROOM_ON_THE_WALL) if room is None else room,
                 begin_s=self._session.begin_s,
                 channel=str(channel),
+                **own,
             )
         except BaseException:
             session.leave(self._session)
@@ -107,6 +104,7 @@ class SixtyohmBus(SimulatedBus):
         if self._session.wanted.clock == "stepped":
             raise NotImplementedError("on the stepped clock nothing arrives while nobody calls recv")
         with self._pace:
+            self._check_open()
             if self._bell is None:
                 self._bell = Bell()
                 self._tester.told = self._bell.ring
@@ -169,6 +167,7 @@ class SixtyohmBus(SimulatedBus):
         On the wall clock a modifier runs in a thread of its own, as python-can has it: it may wait for whatever the
         program holds. That thread measures real time; a turn that cannot be sent is left out.
         """
+        self._check_can_send()
         if modifier_callback is None or self._session.wanted.clock == "stepped":
             return super()._send_periodic_internal(msgs, period, duration, autostart, modifier_callback)
         speed = self._session.wanted.speed or 1.0

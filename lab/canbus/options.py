@@ -19,6 +19,7 @@ from simulator.vehicle import Network, Vehicle
 
 _CHANNEL = 'write channel="pipkin/LINE-1", or a vehicle file with its network behind a stroke'
 _CLOCKS = ("stepped", "wall")
+_OF_A_FILTER = ("can_id", "can_mask")
 _TRUE, _FALSE = ("true", "on", "yes", "1"), ("false", "off", "no", "0")
 
 
@@ -104,27 +105,50 @@ def _parsed(item: Any) -> fault_room.Fault:
     return fault_room.parse(item.strip())
 
 
+def of_the_tap(
+    receive_own_messages: Any, can_filters: Any, fd: Any, error_frames: Any, listen_only: Any, recovery: Any
+) -> dict[str, Any]:
+    """What a SimulatedBus takes by these names, checked. Raises BadRequest."""
+    return {
+        "receive_own_messages": switch("receive_own_messages", receive_own_messages),
+        "can_filters": filters_of(can_filters),
+        "fd": None if fd is None else switch("fd", fd),
+        "error_frames": error_frames_of(error_frames),
+        "listen_only": switch("listen_only", listen_only),
+        "by_request": is_by_request(recovery),
+    }
+
+
 def error_frames_of(given: Any) -> ErrorFrames:
-    """Which error frames: none (or False), states, all (or True)."""
-    text = {True: "all", False: "none"}.get(given, given) if isinstance(given, bool) else given
+    """Which error frames: none (or off), states, all (or on)."""
+    text = str(given).lower()
     try:
-        return ErrorFrames(text)
+        return ErrorFrames("all" if text in _TRUE else "none" if text in _FALSE else text)
     except ValueError:
         raise BadRequest(f"error_frames={given!r}: write none, states (of the tap's controller) or all") from None
 
 
+def is_by_request(recovery: object) -> bool:
+    """Whether a controller comes back from bus-off only when asked to. Raises BadRequest."""
+    if recovery not in ("automatic", "request"):
+        raise BadRequest(
+            f"recovery={recovery!r}: write automatic, or request (bus-off ends after bus.state = can.BusState.ACTIVE)"
+        )
+    return recovery == "request"
+
+
 def filters_of(given: Any) -> Any:
     """Filters as python-can wants them, from JSON where they come as text."""
-    if not isinstance(given, str):
-        return given
+    if given is None:
+        return None
     try:
-        found = json.loads(given)
-    except ValueError:
-        found = None
-    if not isinstance(found, list) or not all(
-        isinstance(one, dict) and {"can_id", "can_mask"} <= set(one) for one in found
-    ):
-        raise BadRequest(f'can_filters={given!r}: write JSON like [{{"can_id": 2025, "can_mask": 2047}}]')
+        found = json.loads(given) if isinstance(given, str) else list(given)
+        good = isinstance(found, list) and all(isinstance(one[name], int) for one in found for name in _OF_A_FILTER)
+    except (ValueError, TypeError, KeyError):
+        good = False
+    if not good:
+        like = '[{"can_id": 2025, "can_mask": 2047}]'
+        raise BadRequest(f"can_filters={given!r}: write {'JSON like ' if isinstance(given, str) else ''}{like}")
     return found
 
 

@@ -15,10 +15,11 @@ from udsoncan.client import Client
 from udsoncan.exceptions import NegativeResponseException, TimeoutException
 
 from lab.tester.connection import SteppedConnection
-from simulator.diagnostics import Refusal, identity_of, key_of
+from simulator.diagnostics import Refusal, key_of
 from simulator.diagnostics.services.read_codes import CLOCK, DETAIL, SUPPLY
 from simulator.errors import SixtyohmError
 from simulator.interface import SimulatedBus
+from simulator.loaded import identity_of
 from simulator.simulation import Simulation
 from simulator.vehicle import Module
 

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from lab.tester.diagnosis import Diagnosis, NoAnswer, NoService
-from simulator.diagnostics import identity_of
 from simulator.diagnostics.identity import (
     HARDWARE_NUMBER,
     PART_NUMBER,
@@ -20,6 +19,7 @@ from simulator.diagnostics.identity import (
     VEHICLE_NUMBER,
 )
 from simulator.errors import BadRequest
+from simulator.loaded import identity_of
 from simulator.road import ConfigurationItem
 from simulator.vehicle import Vehicle
 

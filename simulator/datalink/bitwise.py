@@ -135,7 +135,7 @@ class Bitwise:
         for name in wiring.hearers:
             if name not in self._stations:
                 skill = SKILLS.index(self._skills.get(name, "fd"))
-                self._stations[name] = Station(name, skill, self._automatic)
+                self._stations[name] = Station(name, skill, self._automatic and name not in wiring.by_request)
         self._islands = [self._settle_island(t_ns, names, wiring) for names in parts_of(wiring)]
         self._home = {name: island for island in self._islands for name in island.number}
         self._plan()
@@ -252,8 +252,8 @@ class Bitwise:
         if row[layout.SENDS] and (row[layout.STATE] == layout.FRAME or row[layout.FAILED]):
             frame = station.slots[row[layout.SLOT]]
             assert frame is not None
-            bits, dominant = int(row[layout.ELAPSED]), int(row[layout.DOMINANTS])
-            self._attempted(Attempt(int(row[layout.SINCE_NS]), t_ns, name, frame, Outcome.BIT_ERROR, bits, dominant))
+            island = self._home[name]
+            self._attempted(self._attempt(island, island.number[name], t_ns, frame, Outcome.BIT_ERROR))
 
     def _deliver(self, island: Island) -> None:
         """Tell what has happened up to now on an island."""
@@ -290,13 +290,17 @@ class Bitwise:
         return self._attended()
 
     def _attempt(self, island: Island, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
-        """The record of an attempt, with those who took part while they were on the same wire."""
+        """The record of an attempt, with those who took part while they were on the same wire.
+
+        Who has lost its supply since has acknowledged all the same, but has nothing of what it received.
+        """
         attempt = island.attempt(n, t_ns, frame, outcome)
         got, acked = self._apart.pop(attempt.node, ((), ()))
         if got or acked:
+            everybody = dict.fromkeys((*self._stations, *attempt.acknowledged_by, *sorted(acked)))
             attempt = attempt._replace(
                 received_by=tuple(name for name in self._stations if name in (*attempt.received_by, *got)),
-                acknowledged_by=tuple(name for name in self._stations if name in (*attempt.acknowledged_by, *acked)),
+                acknowledged_by=tuple(name for name in everybody if name in (*attempt.acknowledged_by, *acked)),
             )
         return attempt
 

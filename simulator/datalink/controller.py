@@ -77,10 +77,12 @@ class Wiring:
     """Who hears whom on one network, by node name; nodes that are not in ``hearers`` are down.
 
     ``hearers``: for each node those that hear it, itself included where it does. ``mute``: drives nothing; ``stuck``:
-    drives all the time. ``held``: reads dominant with nobody driving. ``rates``: nodes with a bit rate of their own,
-    in bit/s. ``levels``: what is read while a set of nodes drives, where that is more than who hears whom. ``parts``:
-    nodes that share a wire, where that is more than who hears whom. ``delays_ns``: by (from, to), where bits are so
-    short beside the line that it matters when an edge arrives.
+    drives all the time. ``listening``: drives nothing either, but reads its own dominant bits as if it did (bus
+    monitoring, ISO 11898-1:2015). ``held``: reads dominant with nobody driving. ``rates``: nodes with a bit rate of
+    their own, in bit/s. ``levels``: what is read while a set of nodes drives, where that is more than who hears whom.
+    ``parts``: nodes that share a wire, where that is more than who hears whom. ``delays_ns``: by (from, to), where bits
+    are so short beside the line that it matters when an edge arrives. ``by_request``: comes back from bus-off only when
+    asked to, whatever the others do.
     """
 
     hearers: Mapping[str, tuple[str, ...]]
@@ -91,15 +93,30 @@ class Wiring:
     levels: Callable[[frozenset[str]], Levels] | None = None
     parts: tuple[tuple[str, ...], ...] | None = None
     delays_ns: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    listening: frozenset[str] = frozenset()
+    by_request: frozenset[str] = frozenset()
     #: What is worked out of it for some nodes, kept by whoever does so.
     tables: dict[tuple[str, ...], object] = field(default_factory=dict, compare=False, repr=False)
 
     def read(self, driving: frozenset[str]) -> Levels:
         """What everybody reads while a set of nodes drives."""
+        unheard = driving & self.listening
+        if unheard:
+            return _with_own(self.read(driving - unheard), unheard)
         if self.levels is not None:
             return self.levels(driving)
         heard = {hearer for node in driving for hearer in self.hearers[node]}
         return Levels(tuple(node for node in self.hearers if node in heard or node in self.held))
+
+
+def _with_own(levels: Levels, nodes: frozenset[str]) -> Levels:
+    """Levels where these nodes read dominant, at once."""
+    return Levels(
+        (*(node for node in levels.dominant if node not in nodes), *sorted(nodes)),
+        tuple(node for node in levels.neither if node not in nodes),
+        {node: bits for node, bits in levels.late.items() if node not in nodes},
+        levels.lingering,
+    )
 
 
 class Attempt(NamedTuple):

@@ -22,6 +22,8 @@ from simulator.kernels.sending import LONGEST_BITS, write_bits
 #: How far the kernel runs ahead at most, in nominal bits.
 AHEAD_BITS = 400
 _REST = frozenset((layout.IDLE, layout.SUSPEND, layout.INTEGRATING, layout.BUS_OFF, layout.RESTING))
+#: What a row says of an attempt.
+_ABOUT = [layout.SINCE_NS, layout.ELAPSED, layout.DOMINANTS, layout.ACKED, layout.GOT, layout.SHOWS]
 #: Quanta in a bit, and how many of them a bit gives way at most: a tenth of a bit (own choice; Bosch CAN 2.0, 13.7,
 #: allows up to four of eight to twenty-five).
 _QUANTA, _JUMP = 40, 4
@@ -130,6 +132,7 @@ class Island:
         self.world[layout.OPENED_NS] = -1
         self.world[layout.MUTE] = levels.mask(wiring.mute)
         self.world[layout.HELD] = levels.held
+        self._audible = ~levels.mask(wiring.listening)
         self.clock = timing.clock.copy()
         self.rows[:, layout.SEES] = levels.sees
         self._wiring = wiring
@@ -168,7 +171,7 @@ class Island:
                 bus.catch_up(self.rows, n)
             station.row, station.wire, station.sizes = self.rows[n], self.wire[n], self.sizes[n]
             got, acked = station.row[[layout.GOT, layout.ACKED]].tolist()
-            station.heard_by = (self.names(got), self.names(acked))
+            station.heard_by = self.names(got), self.names(acked & self._audible)
 
     def take_clock(self, others: Sequence[Island], t_ns: int) -> None:
         """Go on with the bits of the busiest of the islands the stations come from; out of step if one of them was."""
@@ -195,13 +198,16 @@ class Island:
         rows = self._kept[0] if self._ahead else self.rows
         return int(rows[self.number[node], field])
 
-    def attempt(self, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
-        """The record of an attempt that has ended."""
-        row = self.rows[n].tolist()
+    def attempt(
+        self, n: int, t_ns: int, frame: Outgoing, outcome: Outcome, about: Sequence[int] | None = None
+    ) -> Attempt:
+        """The record of an attempt that has ended. ``about``: of an earlier one its numbers, else those of the row."""
+        if about is None:
+            about = self.rows[n, _ABOUT].tolist()
+        since_ns, elapsed, dominant, acked, got, shows = about
         return Attempt(
-            row[layout.SINCE_NS], t_ns, self.stations[n].name, frame, outcome, row[layout.ELAPSED],
-            row[layout.DOMINANTS], self.names(row[layout.ACKED]), self.names(row[layout.GOT]),
-            frame.fd and bool(row[layout.SHOWS]),
+            since_ns, t_ns, self.stations[n].name, frame, outcome, elapsed, dominant,
+            self.names(acked & self._audible), self.names(got), frame.fd and bool(shows),
         )  # fmt: skip
 
     # -- time
@@ -381,7 +387,7 @@ class Island:
                     station.name: FIELDS[place & 255] if place >> 8 == layout.FRAME else STATES[place >> 8]
                     for station, place in zip(self.stations, places, strict=True)
                 }
-                whole, driving = not driving & quanta.STRETCH, driving & ~quanta.STRETCH
+                whole, driving = not driving & quanta.STRETCH, driving & ~quanta.STRETCH & self._audible
                 found.append(TracedBit(start, end, self.names(driving), self.names(dominant), where, whole))
         return found
 

@@ -196,10 +196,11 @@ class Swift:
                 fd=one.fd,
                 brs=one.brs,
             )
+            acked = one.listeners
+            if self._wiring is not None and self._wiring.listening:
+                acked = tuple(name for name in acked if name not in self._wiring.listening)
             self._attempted(
-                Attempt(
-                    start_ns, end_ns, one.transmitter, frame, Outcome.OK, length, dominant, one.listeners, one.listeners
-                )
+                Attempt(start_ns, end_ns, one.transmitter, frame, Outcome.OK, length, dominant, acked, one.listeners)
             )
 
     # -- into a stretch and out of it ---------------------------------------------------------------------------
@@ -423,14 +424,16 @@ class Swift:
 def hears_all(wiring: Wiring) -> bool:
     """Whether everybody hears everybody, at once and alone, with nobody out of order, and somebody to acknowledge.
 
-    What is read while several drive lies between what one does and what all do.
+    Those that only listen hear everybody too. What is read while several drive lies between what one does and what
+    all do.
     """
     everybody = tuple(wiring.hearers)
-    if len(everybody) < 2 or wiring.mute or wiring.stuck or wiring.held or wiring.rates or len(wiring.parts or ()) > 1:
+    speaking = tuple(node for node in everybody if node not in wiring.listening)
+    if len(speaking) < 2 or wiring.mute or wiring.stuck or wiring.held or wiring.rates or len(wiring.parts or ()) > 1:
         return False
-    if any(len(hearers) < len(everybody) for hearers in wiring.hearers.values()):
+    if any(len(wiring.hearers[node]) < len(everybody) for node in speaking):
         return False
-    for driving in (frozenset[str](), *(frozenset((one,)) for one in everybody), frozenset(everybody)):
+    for driving in (frozenset[str](), *(frozenset((one,)) for one in speaking), frozenset(speaking)):
         levels = wiring.read(driving)
         if levels.neither or levels.late or levels.lingering:
             return False

@@ -117,13 +117,8 @@ class Unattended:
 
     def attempt(self, number: int, event: Sequence[int], outcome: Outcome) -> Attempt:
         """The record of an attempt that has ended."""
-        island = self.island
-        frame = self._frame(event[wire.MESSAGE], self._own.payloads[number].tobytes())
-        return Attempt(
-            event[wire.START_NS], event[wire.T_NS], island.stations[event[wire.WHO]].name, frame, outcome,
-            event[wire.LONG], event[wire.DOMINANT], island.names(event[wire.ACKNOWLEDGED]),
-            island.names(event[wire.RECEIVED]), frame.fd and bool(event[wire.ESI]),
-        )  # fmt: skip
+        frame = self.frame(self.rows[event[wire.MESSAGE]], self._own.payloads[number].tobytes())
+        return self.island.attempt(event[wire.WHO], event[wire.T_NS], frame, outcome, event[wire.START_NS :])
 
     def leave(self, t_ns: int) -> tuple[list[tuple[int, list[int]]], list[tuple[int, int, int, bytes, bool]]]:
         """Put the controllers where they are at an instant, all that was due before it sent.
@@ -153,9 +148,6 @@ class Unattended:
         one = sender.message
         data = payload[: self._plan.sizes[row]]
         return Outgoing(one.frame_id, data, name=one.name, extended=one.extended, fd=one.is_fd, brs=sender.brs)
-
-    def _frame(self, m: int, payload: bytes) -> Outgoing:
-        return self.frame(self.rows[m], payload)
 
     def _fill_slots(self) -> None:
         """Say which messages are in the slots of the controllers."""

@@ -6,7 +6,6 @@ was read in public summaries and in the sources of can-isotp, udsoncan and Linux
 
 from simulator.diagnostics.codes import FAILURE_TYPES, code_number, code_text
 from simulator.diagnostics.data import DataIdentifier, Routine, SelfTest
-from simulator.diagnostics.identity import Identity, identity_of
 from simulator.diagnostics.memory import FaultMemory
 from simulator.diagnostics.refusal import Refusal, Refused
 from simulator.diagnostics.security import Lock, key_of
@@ -29,7 +28,6 @@ __all__ = [
     "Entry",
     "Failed",
     "FaultMemory",
-    "Identity",
     "Later",
     "Lock",
     "Received",
@@ -57,6 +55,5 @@ __all__ = [
     "World",
     "code_number",
     "code_text",
-    "identity_of",
     "key_of",
 ]

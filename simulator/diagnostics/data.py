@@ -15,7 +15,7 @@ WORKSHOP, PROGRAMMING = 0x01, 0x11
 
 @dataclass(frozen=True)
 class DataIdentifier:
-    """A value that can be read, written or both (annex C.1); ``read`` gives its bytes at a time in ns.
+    """A value that can be read, written or both (annex C.1); ``read`` gives its bytes at a time in ns, None: not now.
 
     ``write(t_ns, data)`` stores it after ``write_ns`` of work; ``begin``, if there is one, is called the same way when
     that work begins; both may raise Refused. ``length`` is that of what is written, in byte. ``level``: the security
@@ -24,7 +24,7 @@ class DataIdentifier:
 
     number: int
     name: str
-    read: Callable[[int], bytes] | None = None
+    read: Callable[[int], bytes | None] | None = None
     write: Callable[[int, bytes], None] | None = None
     length: int = 0
     read_sessions: frozenset[Session] = EVERY_SESSION

@@ -26,14 +26,18 @@ class FaultMemory:
         #: Service 85 has switched setting off: no bit changes.
         self.frozen = False
 
-    def support(self, number: int, *, threshold: int = 1, warns: bool = False) -> Entry:
-        """Make room for a code that the module can store; the entry that is there already if it is."""
+    def support(self, number: int, *, threshold: int = 1, warns: bool = False, tested: bool = True) -> Entry:
+        """Make room for a code that the module can store; the entry that is there already if it is.
+
+        ``tested``: a test of the module belongs to it, and not only something that may be reported.
+        """
         entry = self.entries.get(number)
         if entry is None:
             in_order = not self.entries or next(reversed(self.entries)) < number
             entry = self.entries[number] = Entry(number, threshold=threshold, warns=warns)
             if not in_order:
                 self.entries = dict(sorted(self.entries.items()))
+        entry.tested = entry.tested or tested
         return entry
 
     def report(self, number: int, failed: bool, snapshot: Snapshot) -> bool:

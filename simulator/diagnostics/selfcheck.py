@@ -14,6 +14,7 @@ from simulator.diagnostics.memory import FaultMemory
 from simulator.diagnostics.monitors import EVENTS_NS, Counted, Expected, Level, Missing, OwnBus, Test, timeout_ns
 from simulator.diagnostics.reception import Checker
 from simulator.diagnostics.status import Snapshot
+from simulator.loaded import AS_DRAWN, Loaded
 from simulator.vehicle import Module, Vehicle
 
 _MS_NS = 1_000_000
@@ -73,12 +74,12 @@ class Unheard:
 
 @dataclass(frozen=True)
 class World:
-    """What a module notices of its own state; ``configured``: no fault has taken its configuration."""
+    """What a module notices of its own state; ``loaded``: what faults have left of what it was told."""
 
     awake: bool = False
     ignition_on: bool = False
     supply_volt: float = 0.0
-    configured: bool = True
+    loaded: Loaded = AS_DRAWN
 
 
 def _on_grid(t_ns: int, grid_ns: int) -> int:
@@ -134,8 +135,10 @@ class SelfCheck:
         self._last_counter: dict[tuple[str, int, bool], int] = {}
         self._set_up_own()
         self._set_up_talk(vehicle)
-        for number in sorted({*self._own, *self._talk, *map(codes.code_number, module.diagnostics.codes)}):
-            memory.support(number, warns=module.diagnostics.lamp)
+        further = {*map(codes.code_number, module.diagnostics.codes)}
+        for number in sorted({*self._own, *self._talk, *further}):
+            tested = number in self._own or number in self._talk
+            memory.support(number, warns=module.diagnostics.lamp, tested=tested)
 
     # -- what it has
 
@@ -201,7 +204,12 @@ class SelfCheck:
     @property
     def state(self) -> Configuration:
         """Its configuration as it is, a fault included."""
-        return self.configuration if self.world.configured else Configuration.NOT_CONFIGURED
+        loaded = self.world.loaded
+        if loaded.broke_off is not None:
+            return Configuration.NOT_PROGRAMMED
+        if loaded.fitted:
+            return Configuration.MISMATCH
+        return self.configuration if loaded.configured else Configuration.NOT_CONFIGURED
 
     # -- what happens
 

@@ -44,18 +44,19 @@ class Entry:
 
     ``threshold``: in how many operation cycles the test has to fail before the code is confirmed. ``warns``: whether
     the driver is to be warned while it is confirmed and failing (bit 7). ``permanent``: a warning was given, and no
-    cycle has shown since that all is well; no clear takes that away (SAE J1979, service 0A).
+    cycle has shown since that all is well; no clear takes that away (SAE J1979, service 0A). ``tested``: a test of the
+    module belongs to it.
     """
 
     __slots__ = (
-        "_cycles_failed", "aged", "first", "latest", "number", "occurrences", "permanent", "status", "threshold",
-        "warns",
+        "_cycles_failed", "aged", "first", "latest", "number", "occurrences", "permanent", "status", "tested",
+        "threshold", "warns",
     )  # fmt: skip
 
     def __init__(self, number: int, *, threshold: int = 1, warns: bool = False) -> None:
         self.number = number
         self.threshold, self.warns = threshold, warns
-        self.permanent = False
+        self.permanent = self.tested = False
         self.clear()
 
     def clear(self) -> None:

@@ -9,8 +9,9 @@ from collections import deque
 from collections.abc import Callable, Iterable
 
 from simulator.datalink.controller import NEVER_NS, Outgoing
+from simulator.diagnostics.codes import NO_TYPE, base_number, with_type
 from simulator.diagnostics.data import SelfTest
-from simulator.diagnostics.identity import identity_of, introduce, remember
+from simulator.diagnostics.identity import introduce, remember
 from simulator.diagnostics.memory import FaultMemory
 from simulator.diagnostics.security import Lock
 from simulator.diagnostics.selfcheck import SelfCheck, World
@@ -19,6 +20,7 @@ from simulator.diagnostics.service import Request
 from simulator.diagnostics.services.emissions import ADDRESSES
 from simulator.diagnostics.transport import Failed, Received, Send, Sent, Started, TakeBack, Transport, TransportEvent
 from simulator.diagnostics.transport_frames import Single, read_frame
+from simulator.loaded import Loaded, identity_of
 from simulator.modules.gateway import FUNCTIONAL_ID
 from simulator.vehicle import Vehicle
 
@@ -55,10 +57,13 @@ class DiagnosticUnit:
         self.server.cleared = self.check.cleared
         self.server.restart = lambda t_ns: self.restart(t_ns)
         self.check.listen_to(self.server.receives)
-        introduce(self.server, module, self.identity, lambda: self.check.world.supply_volt)
+        introduce(self.server, module, self.identity, lambda: self.check.world.supply_volt, self._loaded)
         if name in vehicle.road.service:
-            told = vehicle.road.service[name].configuration
-            remember(self.server, told, lambda: self.check.world.configured)
+            service = vehicle.road.service[name]
+            remember(self.server, service.configuration, self._loaded)
+            for code in service.codes:
+                # it has been on the road for years, and its monitors have run
+                self.memory.support(with_type(base_number(code), NO_TYPE), warns=module.diagnostics.lamp).passed()
         self.server.add_routine(SelfTest())
         self._links: dict[str, _Link] = {}
         self._origin = ""
@@ -67,6 +72,9 @@ class DiagnosticUnit:
         self._flying: dict[int, tuple[Outgoing, Send]] = {}
         self._frame_of: dict[int, Outgoing] = {}
         self.deadline_ns = NEVER_NS
+
+    def _loaded(self) -> Loaded:
+        return self.check.world.loaded
 
     # -- its surroundings
 

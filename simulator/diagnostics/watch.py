@@ -7,10 +7,10 @@ from typing import Protocol
 
 from simulator.condition import ModuleState
 from simulator.datalink.controller import Attempt, Outcome, Outgoing
-from simulator.deviations import Behaviour
 from simulator.diagnostics.codes import code_text
 from simulator.diagnostics.selfcheck import ANY_OTHER, World
 from simulator.diagnostics.unit import DiagnosticUnit
+from simulator.loaded import AS_DRAWN, loaded_in
 from simulator.record import Event
 from simulator.vehicle import Module, Vehicle
 
@@ -107,9 +107,9 @@ class Watch:
         ignition_on: bool,
     ) -> None:
         """Tell every module how its world is now."""
+        loaded = loaded_in(vehicle)
         for name, module in self._modules.items():
-            configured = Behaviour(name, "not_configured") not in vehicle.deviations
-            world = World(states[name] is ModuleState.AWAKE, ignition_on, volts[name], configured)
+            world = World(states[name] is ModuleState.AWAKE, ignition_on, volts[name], loaded.get(name, AS_DRAWN))
             module.unit.settle(t_ns, world)
 
     def changed(self, network: str, t_ns: int, node: str, status: str) -> tuple[str, ...]:

@@ -122,8 +122,13 @@ class ControlModule:
         self._cycle = [(one.due_ns, number) for number, one in cycle if one.network not in self._lent]
         heapify(self._cycle)
 
+    @property
+    def _says_its_own(self) -> bool:
+        """Whether it works and sends messages at all, and does not only answer."""
+        return self.configured and not self.withheld and self.unit.check.world.loaded.works
+
     def _sends(self, sender: Sender) -> bool:
-        if not self.configured or self.withheld or (sender.network, sender.message.name) in self.silent:
+        if not self._says_its_own or (sender.network, sender.message.name) in self.silent:
             return False
         return self.unit.server.sends(sender.network)
 
@@ -138,7 +143,7 @@ class ControlModule:
 
     def passes_on(self) -> list[tuple[str, int, bool, str, Message]]:
         """The messages that it says again as it is now, of ``Gateway.passes_on``."""
-        if not (self.gateway and self.on and self.configured and not self.withheld):
+        if not (self.gateway and self.on and self._says_its_own):
             return []
         return self.gateway.passes_on(self.silent)
 
@@ -179,5 +184,5 @@ class ControlModule:
             return
         if self.gateway:
             # without a configuration it knows no messages, but diagnosis still finds its way (own choice)
-            self.gateway.feed(t_ns, network, frame, self.silent, messages=self.configured and not self.withheld)
+            self.gateway.feed(t_ns, network, frame, self.silent, messages=self._says_its_own)
         self.unit.feed(t_ns, network, frame)

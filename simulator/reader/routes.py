@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from simulator.reader.findings import Findings, instead
 from simulator.reader.harness import Harness
@@ -34,6 +35,54 @@ def check_routes(tree: Node, harnesses: list[Harness], findings: Findings) -> No
             if isinstance(item, Branch) and not {"messages", "diagnostics"} & item.items.keys():
                 said = f"routes: from {pair[0]} to {pair[1]} passes nothing on"
                 findings.error(start.line, f"{said}; write messages: [...], or diagnostics: true, or delete it")
+    _check_rounds(tree, findings)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """What a gateway carries between two networks, and the line that says so."""
+
+    gateway: str
+    start: str
+    end: str
+    line: int
+
+
+def _check_rounds(tree: Node, findings: Findings) -> None:
+    """Add the routes by which diagnosis would go round: two gateways hand each other what the other has passed on.
+
+    One gateway does not hear itself, so its own routes may join networks as they like.
+    """
+    ways: list[_Way] = []
+    for name, module in (branch_at(tree, "modules") or Branch(1)).items.items():
+        for item in items_at(module, "routes"):
+            start, end, carried = (leaf_at(item, key) for key in ("from", "to", "diagnostics"))
+            if start is None or end is None or carried is None or carried.text != "true":
+                continue
+            way = _Way(name, start.text, end.text, start.line)
+            own = _joined(way.start, way.end, [each for each in ways if each.gateway == name])
+            round_by = None if own is not None else _joined(way.start, way.end, ways)
+            if round_by is not None:
+                other = next(each for each in round_by if each.gateway != name)
+                said = f"routes: diagnosis goes between {way.start} and {way.end} already, over {other.gateway}"
+                findings.error(
+                    way.line, f"{said} (line {other.line}), and would come twice or go round; delete one of the two"
+                )
+            else:
+                ways.append(way)
+
+
+def _joined(start: str, end: str, ways: Sequence[_Way]) -> list[_Way] | None:
+    """The ways that join two networks, whichever way round each is written; None where none do."""
+    came: dict[str, list[_Way]] = {start: []}
+    found = [start]
+    for here in found:
+        for way in ways:
+            for one, other in ((way.start, way.end), (way.end, way.start)):
+                if one == here and other not in came:
+                    came[other] = [*came[here], way]
+                    found.append(other)
+    return came.get(end)
 
 
 def _readable(leaf: Leaf, harnesses: Mapping[str, Harness]) -> bool:
@@ -57,6 +106,37 @@ def check_passed_on(tree: Node, messages: Mapping[str, tuple[Message, ...]], fin
                     if leaf.text in seen:
                         findings.error(leaf.line, f"messages: '{leaf.text}' is given twice; delete one of the two")
                     seen.add(leaf.text)
+    _check_message_rounds(tree, findings)
+
+
+def _check_message_rounds(tree: Node, findings: Findings) -> None:
+    """Add the messages that gateways would hand round: each has it from the one that it gives it to."""
+    ways: dict[str, list[_Way]] = {}
+    for name, module in (branch_at(tree, "modules") or Branch(1)).items.items():
+        for item in items_at(module, "routes"):
+            start, end = leaf_at(item, "from"), leaf_at(item, "to")
+            for leaf in items_at(item, "messages"):
+                if start is None or end is None or start.text == end.text or not isinstance(leaf, Leaf):
+                    continue
+                before = ways.setdefault(leaf.text, [])
+                back = _carried(end.text, start.text, before)
+                if back is not None and back.gateway != name:
+                    said = f"messages: '{leaf.text}' comes to {start.text} from {end.text} already, over"
+                    said += f" {back.gateway} (line {back.line}), and would go round"
+                    findings.error(leaf.line, f"{said}; delete it in one of them")
+                else:
+                    before.append(_Way(name, start.text, end.text, leaf.line))
+
+
+def _carried(start: str, end: str, ways: Sequence[_Way]) -> _Way | None:
+    """The last of the ways by which a message comes from one network to another; None where it does not."""
+    reached, last = {start}, None
+    for _ in ways:
+        for way in ways:
+            if way.start in reached and way.end not in reached:
+                reached.add(way.end)
+                last = way if way.end == end else last
+    return last
 
 
 def _check_message(

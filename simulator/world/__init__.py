@@ -6,7 +6,7 @@ from simulator.world.fluid import Fluid
 from simulator.world.monitors import Monitors
 from simulator.world.must_hold import Broken
 from simulator.world.powertrain import State
-from simulator.world.replaced import AsFound, ReplacedUnit
+from simulator.world.replaced import AsFound, ReplacedUnit, as_found
 from simulator.world.track import BackOnTheRoad, Step
 from simulator.world.world import World
 
@@ -22,4 +22,5 @@ __all__ = [
     "Step",
     "Supply",
     "World",
+    "as_found",
 ]

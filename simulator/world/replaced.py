@@ -10,8 +10,10 @@ from simulator.diagnostics.data import PROGRAMMING, WORKSHOP
 from simulator.diagnostics.identity import PART_NUMBER, SOFTWARE_NUMBER
 from simulator.diagnostics.service import EVERY_SESSION, NOT_DEFAULT
 from simulator.errors import BadRequest, UnknownName
+from simulator.loaded import AS_DRAWN, loaded_in
 from simulator.record import Event
 from simulator.road import ConfigurationItem, Service
+from simulator.vehicle import Vehicle
 from simulator.world.must_hold import Broken, for_writing
 from simulator.world.world import World
 
@@ -27,12 +29,25 @@ class AsFound:
 
     ``fitted``: where its part_number or software_number is another than the vehicle file says. ``told``: what it knows
     already, by the title of each item; all of them count as in force, and it counts as calibrated. ``broke_off``: at
-    what part a writing broke off before.
+    what part a writing broke off before. ``blank``: it was in the vehicle all the time, and has lost all it was told.
     """
 
     fitted: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, float] = field(default_factory=dict)
     broke_off: float | None = None
+    blank: bool = False
+
+
+def as_found(vehicle: Vehicle, unit: str) -> AsFound:
+    """How a unit on which nobody has worked stands in a vehicle, faults included. Raises UnknownName."""
+    services = vehicle.road.service
+    if unit not in services:
+        raise UnknownName("unit with a way back into service", unit, services)
+    loaded = loaded_in(vehicle).get(unit, AS_DRAWN)
+    fitted = dict(loaded.fitted)
+    if not loaded.works:
+        return AsFound(fitted=fitted, broke_off=loaded.broke_off, blank=True)
+    return AsFound(fitted=fitted, told={item.title: loaded.value(item) for item in services[unit].configuration})
 
 
 @dataclass
@@ -88,8 +103,9 @@ class ReplacedUnit:
         self.module.unit.memory.clear()
         if service.calibration is not None:
             world.calibration = "done" if found.told else "never done"
-        if not found.told and found.broke_off is None:
+        if not found.told and found.broke_off is None and not found.blank:
             world.exchange(self.name)
+        world.taken_over(self.name)
         self._offer()
         self._awake = world.is_awake(self.name)
         self._restart = self.module.unit.restart
@@ -120,6 +136,11 @@ class ReplacedUnit:
     def complete(self) -> bool:
         """Whether it works with all that it has to know."""
         return self.told.known.keys() >= {item.number for item in self.service.configuration}
+
+    @property
+    def works(self) -> bool:
+        """Whether it works at all, and is not in start-up mode."""
+        return self.complete and self.broke_off is None
 
     def wrong_values(self) -> list[str]:
         """What it has been told that is not what the vehicle needs, in words."""
@@ -265,7 +286,7 @@ class ReplacedUnit:
             check.configuration = Configuration.NO_CALIBRATION
         else:
             check.configuration = Configuration.COMPLETE
-        self.module.withheld = not self.complete or self.broke_off is not None
+        self.module.withheld = not self.works
 
     def settle(self) -> None:
         """Something that its self-check looks at has changed."""

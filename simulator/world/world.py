@@ -16,10 +16,11 @@ from simulator.modules.codec import Track
 from simulator.probes import BODY, POSITIVE
 from simulator.quantities import SELECTOR
 from simulator.record import Event
-from simulator.road import Drivetrain
+from simulator.road import Drivetrain, Service
 from simulator.simulation import Simulation
 from simulator.world.electrics import SAG_STEP_VOLT, Sag, Supply, at_battery, battery_of
 from simulator.world.fluid import Fluid
+from simulator.world.monitors import LOOK_NS, AsBuilt, Monitors
 from simulator.world.powertrain import State, begin_cranking, press_brake, select, step
 from simulator.world.shown import Shown
 
@@ -48,6 +49,9 @@ class World:
         #: What a replaced unit says of its calibration, as a word of the quantity; the track of its service sets it.
         self.calibration = "done"
         self._shown = Shown(vehicle, self.drivetrain)
+        #: Those of the units on which nobody has worked, and since when they look; None while the engine is off.
+        self._monitors = {unit: self._monitors_of(service) for unit, service in vehicle.road.service.items()}
+        self._looked_ns: int | None = None
         self._sag = Sag()
         #: Volts at the pins of every module, and when one of them changed last.
         self._supplies: dict[str, float] = {}
@@ -186,6 +190,10 @@ class World:
         self.calibration = word
         self._go_on(self.state)
 
+    def taken_over(self, unit: str) -> None:
+        """A unit is worked on: whoever does that lets its monitors look."""
+        self._monitors.pop(unit, None)
+
     # -- how it goes on -----------------------------------------------------------------------------------------
 
     def _driving(self, script: str) -> State:
@@ -218,6 +226,7 @@ class World:
                 break
         self._states = states
         self._follow()
+        self._watch_the_road()
         self._plan(t_ns + (len(states) - 1) * STEP_NS)
 
     def _plan(self, end_ns: int) -> None:
@@ -225,6 +234,30 @@ class World:
         sag_ns = self._sag.next_ns(self.simulation.condition.sag_volt)
         due_ns = end_ns if sag_ns is None else min(end_ns, max(sag_ns, self.simulation.t_ns + STEP_NS))
         self.simulation.at(due_ns, lambda: self._go_on(self.state) if token == self._token else None)
+
+    def _monitors_of(self, service: Service) -> Monitors:
+        monitors = Monitors(AsBuilt(self, service))
+        unit = self.simulation.modules[service.unit].unit
+
+        def cleared(t_ns: int) -> None:
+            unit.check.cleared(t_ns)
+            monitors.forget()
+
+        unit.server.cleared = cleared
+        return monitors
+
+    def _watch_the_road(self) -> None:
+        """While the engine runs the monitors look from time to time."""
+        if self._monitors and self._looked_ns is None and self.state.engine == "running":
+            self._looked_ns = self.simulation.t_ns
+            self.simulation.at(self._looked_ns + LOOK_NS, self._look)
+
+    def _look(self) -> None:
+        t_ns, before_ns, self._looked_ns = self.simulation.t_ns, self._looked_ns, None
+        assert before_ns is not None
+        for monitors in self._monitors.values():
+            monitors.look(t_ns, (t_ns - before_ns) / _SECOND_NS)
+        self._watch_the_road()
 
     def _noticed(self, event: Event) -> None:
         """A fault, or a module that wakes, has changed a voltage: show it from now on."""

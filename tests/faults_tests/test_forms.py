@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import faults
 from faults.fault import field_readers
-from faults.reading import Name, Number, OneOf, Reader, Whole
+from faults.reading import Name, Number, OneOf, Plain, Reader, Whole
 from simulator.errors import BadRequest
 
 _PLAIN = st.text(string.ascii_letters + string.digits + "_-", min_size=1, max_size=8)
@@ -28,6 +28,8 @@ def _values(name: str, reader: Reader) -> st.SearchStrategy[Any]:
             return st.integers(low, high)
         case OneOf(words):
             return st.sampled_from(words)
+        case Plain():
+            return _PLAIN
         case Name():
             return _PLAIN | _QUOTED if name == "run" else _PLAIN
     raise AssertionError(reader)
@@ -165,6 +167,11 @@ WRONG = [
     ("flooding module=GBX id=1.5", "'1.5' is no whole number"),
     ("wrong_bit_rate module=GBX bit_rate=4999", "write a whole number from 5000 to 8000000"),
     ("wrong_bit_rate module=GBX bit_rate=8000001", "out of range"),
+    ("wrong_value module=GBX name=axle-ratio", "wrong_value: value missing"),
+    ("wrong_value module=GBX name=axle-ratio value=low", "'low' is no number"),
+    ("half_written module=GBX part=40", "write a number from 0 to 1, in part of the writing"),
+    ("wrong_unit module=GBX", "neither part_number nor software_number"),
+    ("wrong_unit module=GBX part_number=" + 33 * "1", "write 1 to 32 plain characters"),
 ]
 
 

@@ -14,6 +14,7 @@ from simulator.deviations import (
     Bridge,
     Crossing,
     Deviation,
+    Fitted,
     GroundShift,
     PinSeries,
     RunSeries,
@@ -21,8 +22,10 @@ from simulator.deviations import (
     StubLength,
     SupplySeries,
     TerminatorValue,
+    Told,
 )
 from simulator.errors import BadRequest, UnknownName
+from simulator.loaded import identity_of
 
 NET = "LINE-1"
 HIGH, LOW = ("place", NET, "DLC", "high"), ("place", NET, "DLC", "low")
@@ -66,6 +69,16 @@ DOES: list[tuple[str, list[Deviation]]] = [
     ("flooding module=GBX id=0x7ff", [Behaviour("GBX", "flooding", 0x7FF)]),
     ("wrong_bit_rate module=GBX bit_rate=250000", [Behaviour("GBX", "wrong_bit_rate", 250_000)]),
     ("silent_message message=GbxGear", [SilentMessage(NET, "GbxGear")]),
+    ('wrong_value module=GBX name="axle ratio" value=3.7', [Told("GBX", "axle ratio", 3.7)]),
+    ("wrong_value module=GBX name=Axle-Ratio value=3.7004", [Told("GBX", "axle ratio", 3.7)]),
+    ("wrong_value module=GBX name=0x2102 value=0", [Told("GBX", "tow bar", 0.0)]),
+    ("half_written module=GBX", [Behaviour("GBX", "half_written", 50)]),
+    ("half_written module=GBX part=0.404", [Behaviour("GBX", "half_written", 40)]),
+    ("wrong_unit module=GBX software_number=X-1", [Fitted("GBX", "software_number", "X-1")]),
+    (
+        "wrong_unit module=CLU part_number=31 software_number=4",
+        [Fitted("CLU", "part_number", "31"), Fitted("CLU", "software_number", "4")],
+    ),
 ]
 
 
@@ -101,6 +114,22 @@ NOT_THERE = [
     ("back_feed module=GBX fuse=F7 ohm=1", UnknownName, "no fuse called 'F7'"),
     ("dead_module module=GBZ", UnknownName, "no module called 'GBZ'"),
     ("silent_message message=GbxGeer", UnknownName, "no message called 'GbxGeer'; did you mean 'GbxGear'?"),
+    (
+        "wrong_value module=CLU name=axle-ratio value=3",
+        BadRequest,
+        "CLU is told nothing (the vehicle file has no config",
+    ),
+    ("half_written module=ENG", BadRequest, "half_written: ENG is told nothing"),
+    ("half_written module=ENH", UnknownName, "no module called 'ENH'"),
+    (
+        "wrong_value module=GBX name=axel-ratio value=3",
+        UnknownName,
+        "no value that GBX is told called 'axel-ratio'; did you mean 'axle ratio'?",
+    ),
+    ("wrong_value module=GBX name=axle-ratio value=3.92", BadRequest, "3.92 is what the vehicle needs; write another"),
+    ("wrong_value module=GBX name=axle-ratio value=70", BadRequest, "axle ratio of 70; write 0.001 to 65.534"),
+    ("wrong_value module=GBX name=tow-bar value=255", BadRequest, "a tow bar of 255; write 0 to 254"),
+    ("wrong_unit module=GBY software_number=1", UnknownName, "no module called 'GBY'"),
     ("dead_module module=GBX shaken=S9", UnknownName, "no place called 'S9'"),
 ]
 
@@ -149,6 +178,14 @@ def test_a_network_that_says_nothing_new_is_not_printed() -> None:
         ("dead_module module=GWY", "dead_module module=GWY"),
     ]:
         assert str(faults.parse(given).canonical(vehicle)) == printed
+
+
+def test_a_number_that_belongs_there_is_no_wrong_one() -> None:
+    """Own rule (DEVELOPERS.md, the table of faults): what is as it should be is no fault."""
+    own = identity_of(three_modules(), "GBX")
+    for field in ("part_number", "software_number"):
+        with pytest.raises(BadRequest, match=f"wrong_unit: {field}: .* is that of the unit that belongs there"):
+            faults.parse(f"wrong_unit module=GBX {field}={getattr(own, field)}").apply(three_modules())
 
 
 def test_module_faults_know_no_network() -> None:

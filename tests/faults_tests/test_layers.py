@@ -10,7 +10,10 @@ import pytest
 import faults
 
 FILES = sorted(Path(faults.__file__).parent.glob("*.py"))
-DESCRIPTIONS = {"simulator", "simulator.condition", "simulator.deviations", "simulator.errors", "simulator.vehicle"}
+DESCRIPTIONS = {
+    "simulator", "simulator.condition", "simulator.deviations", "simulator.errors", "simulator.loaded",
+    "simulator.road", "simulator.vehicle",
+}  # fmt: skip
 STANDARD = {
     "__future__", "abc", "collections.abc", "dataclasses", "functools", "hashlib", "math", "numbers", "re", "shlex",
     "sys", "typing",

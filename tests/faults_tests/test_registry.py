@@ -14,9 +14,9 @@ from simulator.errors import BadRequest, UnknownName
 
 KINDS = [
     "back_feed", "crossed", "dead_module", "extra_terminator", "flooding", "ground_dropout", "ground_shift",
-    "long_stub", "missing_terminator", "not_configured", "open", "power_dropout", "resistance", "short",
+    "half_written", "long_stub", "missing_terminator", "not_configured", "open", "power_dropout", "resistance", "short",
     "silent_message", "stuck_dominant", "stuck_recessive", "wake_dropout", "weak_battery", "wrong_bit_rate",
-    "wrong_terminator",
+    "wrong_terminator", "wrong_unit", "wrong_value",
 ]  # fmt: skip
 
 

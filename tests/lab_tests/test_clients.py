@@ -17,7 +17,8 @@ from udsoncan.client import Client
 from udsoncan.connections import PythonIsoTpConnection
 from udsoncan.exceptions import NegativeResponseException, TimeoutException
 
-from simulator.diagnostics import identity_of, key_of
+from simulator.diagnostics import key_of
+from simulator.loaded import identity_of
 from simulator.reader import find_vehicle, load_vehicle
 
 PIPKIN = load_vehicle(find_vehicle("pipkin"))

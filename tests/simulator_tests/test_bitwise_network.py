@@ -236,6 +236,38 @@ def test_a_receiver_that_goes_down_breaks_nothing() -> None:
     assert [(one.outcome, one.received_by) for one in bench.attempts] == [(Outcome.OK, ("B",))]
 
 
+@pytest.mark.parametrize(("left", "received"), [(("A",), ()), (("A", "C"), ("C",)), (("A", "B"), ("B",))])
+def test_who_acknowledged_and_went_down_is_named(left: tuple[str, ...], received: tuple[str, ...]) -> None:
+    """Bosch CAN 2.0, part B, 10.3.1.6: the ACK slot decides, whatever becomes of the receivers in the bits after it."""
+    frame = encode(0x100, bytes(8))
+    for bit in (frame.field("ACK delimiter").start, len(frame.bits) - 2):
+        bench = Bench("A", "B", "C")
+        bench.medium.submit(200_000, "A", Outgoing(0x100, bytes(8)))
+        t_ns = 200_000 + bit * BIT_NS + 100
+        bench.run(t_ns)
+        bench.wire(*left, t_ns=t_ns)
+        bench.run(10_000_000)
+        found = [(one.outcome, one.acknowledged_by, one.received_by) for one in bench.attempts]
+        assert found == [(Outcome.OK, tuple(sorted(("B", "C"), key=lambda name: (name not in left, name))), received)]
+
+
+def test_who_acknowledged_a_frame_that_broke_off_is_named() -> None:
+    """Own rule: its transmitter goes down after the ACK slot; who has gone before it has acknowledged too.
+
+    The next frame of the same node has nothing of that.
+    """
+    bench = Bench("A", "B", "C")
+    bench.medium.submit(200_000, "A", Outgoing(0x100, bytes(8)))
+    end_ns = 200_000 + len(encode(0x100, bytes(8)).bits) * BIT_NS
+    for left, t_ns in ((("A", "C"), end_ns - 5 * BIT_NS), (("C",), end_ns - 4 * BIT_NS), (("A", "C"), 500_000)):
+        bench.run(t_ns)
+        bench.wire(*left, t_ns=t_ns)
+    bench.medium.submit(600_000, "A", Outgoing(0x101, b""))
+    bench.run(10_000_000)
+    found = [(one.outcome, one.acknowledged_by, one.received_by) for one in bench.attempts]
+    assert found == [(Outcome.BIT_ERROR, ("C", "B"), ()), (Outcome.OK, ("C",), ("C",))]
+
+
 def test_a_newer_frame_replaces_a_waiting_one_of_its_identifier() -> None:
     """Common practice, no source: a transmit mailbox per message; a tester's frames wait in line instead."""
     bench = Bench("A", "B")

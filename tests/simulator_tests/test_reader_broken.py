@@ -81,3 +81,57 @@ def test_every_message_says_what_to_write_instead(file: Path, tmp_path: Path) ->
     for each in errors + warnings:
         assert any(word in each.text.partition("; ")[2] for word in remedies), str(each)
         assert "\n" not in each.text
+
+
+ROUND = """VERSION ""
+
+NS_ :
+
+BS_:
+
+BU_: ENG GBX
+
+BO_ 256 Round: 8 {sender}
+ SG_ Round_Value : 0|8@1+ (1,0) [0|255] "" {receiver}
+"""
+
+
+@pytest.mark.parametrize(
+    ("back", "told"),
+    [
+        (
+            "{from: LINE-2, to: LINE-1, messages: [Round]}",
+            "messages: 'Round' comes to LINE-1 from LINE-2 already, over ENG",
+        ),
+        ("{from: LINE-2, to: LINE-1, diagnostics: true}", "diagnosis goes between LINE-1 and LINE-2 already, over ENG"),
+    ],
+)
+def test_two_gateways_that_hand_each_other_the_same_are_refused(tmp_path: Path, back: str, told: str) -> None:
+    """Each has it from the other: a frame that once came would go round for ever."""
+    text = (FILES / "routes_round.yaml").read_text().partition("  LINE-3:")[0]
+    kept = [line for line in text.splitlines() if "LINE-3" not in line]
+    lines = [line.replace("diagnostics: true", "diagnostics: true, messages: [Round]") for line in kept]
+    lines[lines.index("    routes:") + 1 : lines.index("    routes:") + 1] = [f"      - {back}"]
+    file = tmp_path / "vehicle.yaml"
+    file.write_text("\n".join(lines).replace("good.dbc", "one.dbc", 1).replace("good.dbc", "two.dbc") + "\n")
+    (tmp_path / "one.dbc").write_text(ROUND.format(sender="ENG", receiver="GBX"))
+    (tmp_path / "two.dbc").write_text(ROUND.format(sender="GBX", receiver="ENG"))
+    (mistake,) = check_vehicle(file)[0]
+    assert mistake.line == next(n for n, line in enumerate(lines, 1) if "LINE-1, to: LINE-2" in line)
+    assert told in mistake.text
+    assert "(line 22), and would" in mistake.text
+
+
+def test_one_gateway_may_join_networks_as_it_likes(tmp_path: Path) -> None:
+    """It does not hear what it sends itself."""
+    text = (FILES / "routes_round.yaml").read_text().replace("  GBX:\n", "  GBY:\n")
+    text = text.replace("    routes:\n      - {from: LINE-1, to: LINE-2", "    reach_minutes: 5\n    #   {from: LINE-1")
+    text = text.replace("to: LINE-3, diagnostics: true}\n", "to: LINE-3, diagnostics: true}\n", 1)
+    added = (
+        "      - {from: LINE-1, to: LINE-2, diagnostics: true}\n      - {from: LINE-2, to: LINE-1, diagnostics: true}\n"
+    )
+    text = text.replace("    routes:\n", f"    routes:\n{added}", 1).replace("GBY", "GBX")
+    file = tmp_path / "vehicle.yaml"
+    file.write_text(text)
+    shutil.copy(FILES / "good.dbc", tmp_path)
+    assert check_vehicle(file) == ([], [])

@@ -27,14 +27,13 @@ def _answer(server: Server, request: Request) -> bytes:
         for item in (server.data.get(number) for number in numbers)
         if item is not None and item.read is not None and server.session in item.read_sessions
     ]
-    if not found:
-        raise Refused(Refusal.REQUEST_OUT_OF_RANGE)
     if any(item.read_level is not None and item.read_level != server.lock.level for item in found):
         raise Refused(Refusal.SECURITY_ACCESS_DENIED)
-    data = bytes((SERVICE.number + POSITIVE,))
-    for item in found:
-        assert item.read is not None
-        data += item.number.to_bytes(2, "big") + item.read(request.t_ns)
+    values = [(item.number, item.read(request.t_ns)) for item in found if item.read is not None]
+    if all(value is None for _, value in values):
+        raise Refused(Refusal.REQUEST_OUT_OF_RANGE)
+    parts = [number.to_bytes(2, "big") + value for number, value in values if value is not None]
+    data = bytes((SERVICE.number + POSITIVE,)) + b"".join(parts)
     if len(data) > _LONGEST:
         raise Refused(Refusal.RESPONSE_TOO_LONG)
     return data
