@@ -27,7 +27,7 @@ from lab.tester import (
     save_codes,
     who_misses_whom,
 )
-from lab.tester.show import code_lines
+from lab.tester.show import changing_lines, code_lines
 from simulator.errors import BadRequest
 from simulator.vehicle import Vehicle
 from simulator.world import BackOnTheRoad
@@ -108,7 +108,7 @@ def _grid_lines(found: Codes) -> list[str]:
     width = max(len(cell) for row in rows for cell in row[:1]) + 1
     wide = max(len(cell) for cell in rows[0]) + 1
     lines = [row[0].ljust(width) + "".join(cell.rjust(wide) for cell in row[1:]) for row in rows]
-    return [f"{found.vehicle}: who misses whom", *lines, LEGEND]
+    return [f"{found.vehicle}: who misses whom", *lines, LEGEND, *changing_lines(found)]
 
 
 def _moment(car: LiveCar, clock_s: float) -> str:
