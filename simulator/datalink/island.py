@@ -330,10 +330,14 @@ class Island:
 
     def flip(self, t_ns: int, nodes: Sequence[str]) -> None:
         """Invert the samples of some nodes in the bit at an instant, which may be one to come."""
+        ahead = self._ahead
         self.go_back(self._base_ns)
         before = [row for row in self._flips.tolist() if row[0] >= self.now_ns]
         self._flips = np.array(sorted([*before, [t_ns, self._mask(nodes)]]), np.int64)
         self.world[layout.FLIPPED] = 0
+        if ahead and not self._ahead:
+            # what is done at this instant besides is not done to what has been
+            self.run_ahead()
 
     # -- one moment, bit by bit
 

@@ -53,6 +53,7 @@ from simulator.kernels.layout import (
     OFFERED_NS,
     OPENED_NS,
     RATE,
+    RESTERS,
     RISEN,
     ROW,
     SENDS,
@@ -239,7 +240,7 @@ def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: 
         if stray & world[TWINS]:
             _stray(rows, mask, world)
     first, fresh, parting = -1, 0, 0
-    concerned = (world[AWAKE] | mask) & ~world[TWINS]
+    concerned = (world[AWAKE] | world[RESTERS] | mask) & ~world[TWINS]
     while concerned:
         n = lowest(concerned)
         concerned &= concerned - 1
@@ -299,7 +300,7 @@ def run_bits(
         if t_ns >= limit_ns:
             return LIMIT
         drive, busy, resting = open_bit(rows, world, clock, t_ns)
-        if not busy and drive == 0 and world[HELD] == 0:
+        if not busy and drive == 0 and world[HELD] == 0 and world[RESTERS] == 0:
             return QUIET
         if resting and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
