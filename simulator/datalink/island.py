@@ -100,7 +100,9 @@ class Island:
         self.world[layout.ANCHOR_NS], self.world[layout.HERTZ] = t_ns, timing.bit_rate
         self.world[layout.OPENED_NS] = -1
         self.world[layout.MUTE] = self._mask(wiring.mute)
-        self._audible = ~self._mask(wiring.listening)
+        self.world[layout.LISTENING] = listening = self._mask(wiring.listening)
+        self._audible = ~listening
+        self._taking_part = [n for n in range(count) if self._audible >> n & 1]
         self.clock = timing.clock.copy()
         self.rows[:, layout.SEES] = 0
         for name, n in self.number.items():
@@ -184,8 +186,15 @@ class Island:
 
     @property
     def at_rest(self) -> bool:
-        """Whether nobody sends anything, nor is in the middle of something."""
-        return all(state in _REST for state in self.rows[:, layout.STATE].tolist())
+        """Whether nobody sends anything, nor is in the middle of something; who only listens does not count."""
+        return all(state in _REST for state in self.rows[self._taking_part, layout.STATE].tolist())
+
+    @property
+    def _only_listeners_act(self) -> bool:
+        """Whether the controllers are out of step and all idle but those that only listen."""
+        if not self.world[layout.TIMED] or len(self._taking_part) == len(self.rows):
+            return False
+        return set(self.rows[self._taking_part, layout.STATE].tolist()) <= {layout.IDLE, layout.RESTING}
 
     def committed(self, node: str, field: int) -> int:
         """A number of a controller as of the last event."""
@@ -425,7 +434,7 @@ class Island:
     def wake(self, n: int, t_ns: int) -> None:
         """A frame waits at a station: on a bus at rest its SOF starts now, else with the next bit."""
         now_ns = self.now_ns
-        if self.rows[n, layout.STATE] == layout.IDLE and t_ns > now_ns:
+        if self.rows[n, layout.STATE] == layout.IDLE and (t_ns > now_ns or self._only_listeners_act):
             # whoever counts recessive bits now is cut short by the edge: all synchronise to it
             self.set_off(t_ns, n)
         elif self.at_rest:

@@ -71,7 +71,9 @@ OPENED_NS, OFFERED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16, 17
 # LAGGING, those that have begun to miss a dominant stretch or go on reading one; RESTERS, those RESTING that read
 # dominant last.
 AWAKE, TWINS, LEADERS, IDLERS, LAGGING, RESTERS = range(18, 24)
-WORLD = 24
+# LISTENING: mask of those that only listen; nobody else waits for what they are in the middle of.
+LISTENING = 24
+WORLD = 25
 
 PASSIVE_AT, OFF_AT, MOST = 128, 256, 255
 #: What a success makes of a receive counter above 127: anything from 119 to 127 (rule 8).
