@@ -71,9 +71,10 @@ class WrongValue(Fault):
         raw = _raw(item, self.value)
         if not least <= raw <= most:
             low, high = _physical(item, least), _physical(item, most)
-            raise BadRequest(f"{self.module} cannot hold a {item.title} of {self.value:g}; write {low:g} to {high:g}")
+            held = f"{item.title} that {self.module} can hold"
+            raise BadRequest(f"value {self.value:g} is no {held}; write {low:g} to {high:g}")
         if raw == _raw(item, item.value):
-            raise BadRequest(f"{item.title} {item.value:g} is what the vehicle needs; write another value")
+            raise BadRequest(f"value {item.value:g} is the {item.title} that the vehicle needs; write another")
         return _physical(item, raw)
 
 

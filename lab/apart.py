@@ -14,6 +14,7 @@ from faults import Fault
 from lab.bench import ENDS, SLACK, Bench, Traffic
 from lab.deadtables import DeadTables, Floats
 from lab.possible import LIVE
+from lab.tester import told_by
 from simulator.calculator import METER_TOLERANCE, OPEN_OHM, VOLT_SLACK
 from simulator.circuit.live import LiveTable
 from simulator.condition import DEAD, Condition
@@ -23,7 +24,7 @@ from simulator.probes import BODY, POSITIVE, Point, parse_probe, probe_name, pro
 from simulator.vehicle import Vehicle
 
 _EVERY_INSTRUMENT = ("ohms", "volts", "call")
-_EVERY_ACTION = ("unplug", "part", "battery", "ignition", "covers")
+_EVERY_ACTION = ("unplug", "part", "battery", "ignition", "covers", "config")
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Standing:
 
 @dataclass(frozen=True)
 class Measure:
-    """A reading that could be taken: ``ohms``, ``volts`` or ``call``, in a condition, between two points."""
+    """A reading that could be taken: ohms, volts, call or config, in a condition, the first two between two points."""
 
     kind: str
     condition: Condition
@@ -46,8 +47,8 @@ class Measure:
 
     def named(self, vehicle: Vehicle) -> str:
         """As one would type it, with what must be done before."""
-        if self.kind == "call":
-            return "call"
+        if self.kind in ("call", "config"):
+            return self.kind
         condition = self.condition
         words = [f"with {name} unplugged" for name in sorted(condition.unplugged)]
         if len(words) > 3:
@@ -71,7 +72,8 @@ class Measure:
         ways |= {point[1] for point in (self.red, self.black) if point[0] in ("supply", "wake", "ground")}
         minutes = sum(vehicle.modules[name].reach_minutes for name in ways - standing.reached)
         minutes += sum(vehicle.action_minutes(verb) for verb in verbs)
-        minutes += vehicle.action_minutes("call" if self.kind == "call" else "read")
+        minutes += vehicle.action_minutes(self.kind if self.kind in ("call", "config") else "read")
+        verbs += ["config"] if self.kind == "config" else []
         return minutes, frozenset({"plug": "unplug", "join": "part"}.get(verb, verb) for verb in verbs)
 
 
@@ -79,6 +81,8 @@ def survey(vehicle: Vehicle, instruments: Sequence[str], actions: Sequence[str])
     """The readings that a thorough student would take with these instruments and actions."""
     if "call" in instruments:
         yield Measure("call", LIVE)
+    if "config" in actions:
+        yield Measure("config", LIVE)
     if "volts" in instruments:
         for red, black in _live_pairs(vehicle):
             yield Measure("volts", LIVE, red, black)
@@ -161,6 +165,10 @@ class _Outcomes:
         one, other = self._benches[0], self._benches[number]
         if measure.kind == "call":
             return set(one.silent(measure.condition)) != set(other.silent(measure.condition))
+        if measure.kind == "config":
+            silent = {*one.silent(measure.condition), *other.silent(measure.condition)}
+            asked = [name for name in one.vehicle.modules if name not in silent]
+            return any(told_by(one.vehicle, name) != told_by(other.vehicle, name) for name in asked)
         if measure.kind == "ohms":
             if measure.condition not in self._ranges:
                 self._ranges[measure.condition] = self._dead.ranges(measure.condition, self._points)

@@ -248,14 +248,14 @@ def same_fault(one: Fault, other: Fault, *, any_ohm: bool = False) -> bool:
     """Whether two faults are of one kind at one place, their ohms within half a decade of each other or ``any_ohm``.
 
     A reading cannot tell 100 from 110 ohm, nor a break at one third of a run from one in its middle: lengths, places
-    along a run and volts need not agree. Timelines do not count.
+    along a run, volts and where a writing broke off need not agree. Timelines do not count.
     """
     if type(one) is not type(other):
         return False
     mine, others = one.given(), other.given()
     for key in {*mine, *others}:
         a, b = getattr(one, key), getattr(other, key)
-        if a == b or key in ("along", "length_m", "volt", "open_circuit_volt", "internal_ohm", "id", "bit_rate"):
+        if a == b or key in LOOSE:
             continue
         if key == "ohm" and any_ohm:
             continue
@@ -266,6 +266,8 @@ def same_fault(one: Fault, other: Fault, *, any_ohm: bool = False) -> bool:
 
 
 HALF_DECADE = 10.0**0.5 * 1.0001
+#: Keys whose number a finding need not hit: no reading gives it exactly.
+LOOSE = ("along", "length_m", "volt", "open_circuit_volt", "internal_ohm", "id", "bit_rate", "part")
 
 
 def _check_find(

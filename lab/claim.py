@@ -9,11 +9,8 @@ from dataclasses import MISSING, dataclass, replace
 import faults as fault_room
 from faults import Fault
 from faults.fault import own_fields
-from lab.case import same_fault
+from lab.case import LOOSE, same_fault
 from simulator.errors import BadRequest
-
-#: Keys whose number a finding need not hit: no reading gives it exactly.
-_LOOSE = ("along", "length_m", "volt", "open_circuit_volt", "internal_ohm", "id", "bit_rate")
 
 
 @dataclass(frozen=True)
@@ -37,7 +34,7 @@ class Claim:
 
     def settled(self, twin: Fault) -> Fault:
         """The fault claimed, with the numbers of its twin where the claim leaves them open or need not hit them."""
-        keys = [*_LOOSE, *(["ohm"] if self.any_ohm else [])]
+        keys = [*LOOSE, *(["ohm"] if self.any_ohm else [])]
         known = {field.name for field in own_fields(type(self.fault))}
         return replace(self.fault, **{key: getattr(twin, key) for key in keys if key in known})  # type: ignore[arg-type]
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from lab.bench import Bench
 from lab.collapse import collapsed
 from lab.instruments import volts_text
 from lab.slip import Slip
+from lab.tester import told_by
 from simulator.calculator import OPEN_OHM
 from simulator.probes import parse_probe
 
@@ -25,6 +26,8 @@ def expected(bench: Bench, slip: Slip) -> str:
     """What a slip should show on a vehicle, with its range, in words."""
     if slip.kind == "call":
         return "silent " + (", ".join(bench.silent(slip.condition)) or "nobody")
+    if slip.kind == "config":
+        return _config_words(bench, slip.told or {})
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
     if slip.kind == "ohms":
         if slip.condition.battery_on:
@@ -38,6 +41,15 @@ def expected(bench: Bench, slip: Slip) -> str:
         return f"{volt_words(across.value, across.least, across.greatest)}, {' and '.join(told)}"
     found = bench.volts(slip.condition, red, black)
     return volt_words(found.value, found.least, found.greatest)
+
+
+def _config_words(bench: Bench, told: Mapping[str, Mapping[str, str]]) -> str:
+    """What the modules that answered would say otherwise than the vehicle needs."""
+    words = []
+    for module, said in told.items():
+        found, right = (told_by(vehicle, module) for vehicle in (bench.vehicle, bench.vehicle.as_drawn()))
+        words += [f"{module} {name} {found[name] or 'refused'}" for name in said if found[name] != right[name]]
+    return ", ".join(words) or "as it should be"
 
 
 def ohm_words(value: float, least: float, greatest: float) -> str:
@@ -75,7 +87,7 @@ def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
     for row in verdict.rows:
         if not row.slip.counts:
             lines.append(f"Not counted: no. {row.slip.number}, {row.slip.state}: {row.slip.why}")
-    counted = "Still possible after the ohms, volts, lamps and calls that count"
+    counted = "Still possible after the ohms, volts, lamps, calls and config that count"
     lines += _listed(counted, verdict.still, "the readings do not go together")
     by_slip: dict[int, int] = {}
     for _, number in verdict.out:

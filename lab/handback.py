@@ -10,8 +10,8 @@ from lab.deeds import Deed, Done
 from lab.hands import State, caution
 from lab.proofsheet import proof_sheet
 from lab.reread import reread
-from lab.road import step_line
 from lab.slip import Slip
+from lab.telling import step_line
 from simulator.errors import BadRequest
 
 if TYPE_CHECKING:

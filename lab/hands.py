@@ -39,6 +39,7 @@ class State:
     codes_saved: bool = False
     ordered: frozenset[str] = frozenset()
     replaced: tuple[str, ...] = ()  # in the order of the work
+    taken: frozenset[str] = frozenset()  # units that were not replaced and are worked on
     mended: frozenset[str] = frozenset()  # hidden faults that are gone, as on the command line
     supply_on: bool = False
     at_battery: tuple[AtBattery, ...] = ()

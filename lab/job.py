@@ -180,17 +180,21 @@ class Job:
     def _act(self, verb: str, words: list[str]) -> Answer:
         self._check_open(verb)
         self._check_allowed(verb, words)
-        state = self._copy()
+        state, mark = self._copy(), self.car.mark()
         before = state.minute
-        answer, record = self._carry_out(verb, state, words)
-        state.minute = round(state.minute, 6)
-        answer = replace(answer, minutes=round(state.minute - before, 6))
-        record = {"do": [verb, *words], "minute": state.minute, **record}
-        if answer.slip is not None:
-            record["slip"] = answer.slip.as_json()
-        if answer.verdict is not None:
-            record["verdict"] = {"word": answer.verdict.word, "lines": list(answer.lines)}
-        self.journal.append(record)
+        try:
+            answer, record = self._carry_out(verb, state, words)
+            state.minute = round(state.minute, 6)
+            answer = replace(answer, minutes=round(state.minute - before, 6))
+            record = {"do": [verb, *words], "minute": state.minute, **record}
+            if answer.slip is not None:
+                record["slip"] = answer.slip.as_json()
+            if answer.verdict is not None:
+                record["verdict"] = {"word": answer.verdict.word, "lines": list(answer.lines)}
+            self.journal.append(record)
+        except BaseException:
+            self.car.back_to(mark)  # what is not in the journal has not happened
+            raise
         self._take(state, record, answer.slip)
         if verb == "hand-back":
             answer = replace(answer, lines=(*answer.lines, *final_record(self)))
@@ -230,6 +234,10 @@ class Job:
         if "at_battery" in record:
             state.at_battery = tuple(AtBattery(**part) for part in record["at_battery"])
             state.engine = record["engine"]
+        if "ignition_on" in record:
+            state.condition = replace(state.condition, ignition_on=record["ignition_on"])
+            state.calm_since = state.minute
+        state.supply_on = record.get("supply_on", state.supply_on)
         self._state = state
         if slip is not None:
             self.slips.append(slip)
@@ -247,7 +255,7 @@ class Job:
         planned = LIVE[verb](self, state, words) if verb in LIVE else None
         if verb != "finding":
             self._live(state)
-        if verb == "call" and state.replaced:
+        if verb == "call" and (state.replaced or state.taken):
             self.car.later(called)
         if planned is not None:
             self.car.later(planned.effect)
@@ -292,7 +300,7 @@ class Job:
 
     def silent(self, state: State) -> tuple[str, ...]:
         """Who does not answer a roll call now; of a vehicle with a replaced unit the running one is asked."""
-        if not state.replaced:
+        if not (state.replaced or state.taken):
             return self.bench(self.in_force(state)).silent(state.electric)
         return self.car.now(called)
 
@@ -322,8 +330,8 @@ class Job:
 
 
 _AND_NOW = (
-    "The job is over when the vehicle is handed back: repair what you found (or order and replace a unit), look again, "
-    "clear, drive, then: hand-back"
+    "The job is over when the vehicle is handed back: repair what you found (or order and replace a unit, or write "
+    "anew what it was told), look again, clear, drive, then: hand-back. See: help road"
 )
 
 

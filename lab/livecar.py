@@ -17,11 +17,13 @@ from typing import TypeVar
 
 from faults import Fault
 from faults.diary import ALWAYS
+from lab.telling import about_unit
 from lab.tester import Diagnosis
 from simulator.condition import Condition, Surroundings
+from simulator.deviations import Told
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
-from simulator.world import BackOnTheRoad, World
+from simulator.world import BackOnTheRoad, World, as_found
 
 T = TypeVar("T")
 _SECOND_NS, _MINUTE_NS = 1_000_000_000, 60_000_000_000
@@ -29,6 +31,19 @@ _SECOND_NS, _MINUTE_NS = 1_000_000_000, 60_000_000_000
 SETTLED_S = 9.0
 #: Before the job began the customer drove with the fault for so long, then turned the key off, in s.
 _BEFORE_S, _KEY_OFF_S = 8.0, 2.0
+_CUSTOMERS_DRIVE = """
+start
+brake
+select drive
+release
+to 50 in 12
+wait 20
+to 0 in 10
+brake
+select park
+release
+stop
+"""
 #: A fault that comes and goes within one action does so this often at most.
 _MOST_CHANGES = 40
 #: While a routine runs the tester keeps the session alive this often (S3 is 5 s, ISO 14229-2:2013, table 5).
@@ -51,12 +66,18 @@ class LiveCar:
 
     def __init__(self, vehicle: Vehicle, hidden: Sequence[Fault], seed: int) -> None:
         self._vehicle, self._hidden, self._seed = vehicle, tuple(hidden), seed
-        self._todo: list[Callable[[LiveCar], object]] = []
+        #: All that was ever to be done, and how much of it has been.
+        self._noted: list[Callable[[LiveCar], object]] = []
+        self._stop_living()
+
+    def _stop_living(self) -> None:
+        """Nothing has been done yet."""
+        self._done = 0
         self._simulation: Simulation | None = None
         self._world: World | None = None
         self._in: list[Fault] = []
         self._anchors: list[tuple[int, float]] = []
-        #: The way of each replaced unit back into service.
+        #: The way back into service of each unit that was replaced, or is worked on.
         self.tracks: dict[str, BackOnTheRoad] = {}
         #: The module whose session the tester keeps alive.
         self.kept_alive: str | None = None
@@ -65,14 +86,39 @@ class LiveCar:
 
     def later(self, action: Callable[[LiveCar], object]) -> None:
         """Note what is to be done before anything is asked."""
-        self._todo.append(action)
+        self._noted.append(action)
 
     def now(self, action: Callable[[LiveCar], T]) -> T:
-        """Do all that was noted, then this."""
-        todo, self._todo = self._todo, []
-        for each in todo:
-            each(self)
-        return action(self)
+        """Do all that was noted, then this; where something breaks off in the middle, nothing of this was done."""
+        mark = self.mark()
+        self._noted.append(action)
+        try:
+            while self._done < mark:
+                self._noted[self._done](self)
+                self._done += 1
+            found = action(self)
+            self._done += 1
+        except BaseException:
+            self._stop_living()
+            self.back_to(mark)
+            raise
+        return found
+
+    def mark(self) -> int:
+        """Where it is now, for ``back_to``."""
+        return len(self._noted)
+
+    def back_to(self, mark: int) -> None:
+        """Forget what was noted since; if some of it was done, the vehicle will live through what was before again."""
+        del self._noted[mark:]
+        if self._done > mark:
+            self._stop_living()
+
+    def take_in(self, unit: str) -> None:
+        """A unit is worked on that was not replaced: its way back begins with what faults have left of it."""
+        if unit not in self.tracks:
+            self.tracks[unit] = BackOnTheRoad(self.world, unit, as_found(self.simulation.vehicle, unit))
+            self.put([fault for fault in self._in if not about_unit(fault, unit)])
 
     @property
     def simulation(self) -> Simulation:
@@ -140,6 +186,9 @@ class LiveCar:
         self._world = World(self._simulation)
         self.put(self._hidden)
         self._simulation.advance(_BEFORE_S)
+        if any(isinstance(item, Told) for item in self._simulation.vehicle.deviations):
+            # nothing but the road shows a value that is wrong, and who brings the vehicle has driven it
+            self._simulation.advance(self._world.drive(_CUSTOMERS_DRIVE) + _BEFORE_S)
         self._world.key(False)
         self._simulation.advance(_KEY_OFF_S)
         self._world.key(True)

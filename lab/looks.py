@@ -10,7 +10,7 @@ from lab.cautions import CAUTIONS, caution
 from lab.handback import asked_module
 from lab.pictures import wire_map
 from lab.proofsheet import GOOD, LINES_OF_PROOF, proof_sheet
-from lab.road import step_line
+from lab.telling import step_line
 from simulator.errors import BadRequest
 from simulator.probes import probe_points
 
@@ -53,11 +53,15 @@ Looking (costs nothing):
 _ROAD_HELP = """After the finding:
   repair FAULT               what you found, as in the finding; ignition off
   replace MODULE             the unit that was ordered; ignition off
-  track                      (look) the way of a replaced unit back on the road
+  track                      (look) the way of a unit back on the road
   data                       (look) what the vehicle needs that unit to know
   supply on [VOLT [AMPERE]]  support supply; supply off
   lamps on|off               lamps and blower
-  write ITEM VALUE           then ignition off, ignition on, config MODULE
+  write ITEM VALUE           also without replacing, where only what a unit was told is
+                             wrong; then ignition off, ignition on, config MODULE
+  write ITEM VALUE programming   after a writing that broke off
+  write ITEM VALUE meanwhile DOING   what if somebody does something halfway:
+                             ignition off, supply off, lamps on
   engine start|stop
   brake hold|release
   select park|reverse|neutral|drive
@@ -72,7 +76,7 @@ _OHM = (
     "An ohm left out of a finding means any value: only kind and place are claimed. An ohm that is written must fit "
     "your readings and lie within half a decade of the true one."
 )
-_HELD = "It is held against valid ohms, volts, lamps and calls. Codes and pins fill the proof sheet only."
+_HELD = "It is held against valid ohms, volts, lamps, calls and config. Codes and pins fill the proof sheet only."
 _AT = (
     "at=MODULE is in the contact of the module, on the module side of the probe points at its plug; a fault in the "
     "harness is written run=NAME."
@@ -153,8 +157,11 @@ def _proof(job: Job, rest: str) -> list[str]:
 
 
 def _track(job: Job, rest: str) -> list[str]:
-    if not job.state.replaced:
-        raise BadRequest("no unit was replaced; the order is: finding, order MODULE, replace MODULE")
+    if not (job.state.replaced or job.state.taken):
+        raise BadRequest(
+            "no unit was replaced or written to; the order is: finding, order MODULE, replace MODULE; or, where only "
+            "what it was told is wrong: finding, write ITEM VALUE (the items: data)"
+        )
     return job.car.now(_track_lines)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -14,6 +14,7 @@ from faults import Fault
 from lab.bench import SLACK, Bench, Traffic
 from lab.deadtables import DeadTables, holding
 from lab.slip import Slip
+from lab.tester import told_by
 from simulator.condition import Condition
 from simulator.probes import parse_probe
 from simulator.silence import SilenceBook
@@ -72,12 +73,12 @@ class Possible:
         for candidate in found:
             candidate.out = None
         counting = [slip for slip in slips if slip.counts]
-        ohms, volts, lamps, calls = (
-            [slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "lamp", "call")
+        ohms, volts, lamps, calls, configs = (
+            [slip for slip in counting if slip.kind == kind] for kind in ("ohms", "volts", "lamp", "call", "config")
         )
         for slip in ohms:
             self._sift_ohms(slip)
-        stages: list[tuple[Slip, Callable[[Bench, Slip], bool]]] = [(slip, _may_fit) for slip in volts]
+        stages: list[tuple[Slip, Callable[[Bench, Slip], bool]]] = [(slip, _may_fit) for slip in [*configs, *volts]]
         stages += [(slip, fits) for slip in lamps]
         for slip in calls:
             if SilenceBook.answers_for(slip.condition):
@@ -143,6 +144,8 @@ def fits(bench: Bench, slip: Slip) -> bool:
     """Whether a vehicle would give the reading of a slip, within the worst case of its parts, leads and meter."""
     if not _may_fit(bench, slip):
         return False
+    if slip.kind == "config":
+        return True
     if slip.kind == "call":
         return set(bench.silent(slip.condition)) == set(slip.silent)
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
@@ -156,9 +159,17 @@ def fits(bench: Bench, slip: Slip) -> bool:
 
 def _may_fit(bench: Bench, slip: Slip) -> bool:
     """What can be said of a slip without running the network: False only where it cannot fit."""
+    if slip.kind == "config":
+        return all(_says(bench.vehicle, module, told) for module, told in (slip.told or {}).items())
     if slip.kind == "call":
         return bench.surely_silent(slip.condition) <= set(slip.silent)
     if slip.kind in ("ohms", "lamp"):
         return True
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
     return bench.may_read_volts(slip.condition, red, black, slip.value)
+
+
+def _says(vehicle: Vehicle, module: str, told: Mapping[str, str]) -> bool:
+    """Whether a module of a vehicle would say of itself what it said."""
+    own = told_by(vehicle, module)
+    return all(own.get(name) == value for name, value in told.items())

@@ -33,6 +33,8 @@ def _one_by_one(job: Job, records: Iterable[Mapping[str, Any]]) -> Iterable[str]
             yield f"{minute}{record['ordered']} ordered with {green} lines of the proof sheet proved good."
         if record.get("healthy") and "replaced" in record:
             yield f"{minute}{record['replaced']} replaced, and nothing was wrong inside it."
+        if record.get("told") and "replaced" in record:
+            yield f"{minute}{record['replaced']} replaced: only what it was told was wrong, and could be written anew."
         if record.get("healthy") and "repaired" in record:
             yield f"{minute}worked on a healthy part: {record['repaired']}."
         if "wrote" in record and not record["supplied"]:
@@ -83,7 +85,7 @@ def _past_as_now(job: Job, records: Sequence[Mapping[str, Any]]) -> Iterable[str
 
 def _on_the_road(job: Job, records: Sequence[Mapping[str, Any]]) -> Iterable[str]:
     """What was not looked at again after the work."""
-    work = [n for n, record in enumerate(records) if "repaired" in record or "replaced" in record]
+    work = [n for n, record in enumerate(records) if {"repaired", "replaced", "wrote"} & record.keys()]
     if not work or records[-1]["do"][0] != "hand-back":
         return
     after = records[work[-1] + 1 :]
@@ -92,7 +94,9 @@ def _on_the_road(job: Job, records: Sequence[Mapping[str, Any]]) -> Iterable[str
         yield "Not looked at again after the work: no roll call."
     if not any(words[:2] == ["codes", "read"] or words[:2] == ["codes", "save"] for words in done):
         yield "Not looked at again after the work: codes not read."
-    if any(name in job.vehicle.road.service for record in records for name in [record.get("replaced", "")]) and not any(
-        record.get("drove_km", 0.0) > 0.0 for record in after
-    ):
+    if any(record.get("drove_km", 0.0) > 0.0 for record in after):
+        return
+    if any(record.get("replaced", "") in job.vehicle.road.service for record in records):
         yield "No road test after the unit was replaced."
+    elif any("wrote" in record for record in records):
+        yield "No road test after the unit was told something else."

@@ -1,4 +1,4 @@
-"""Actions of a job on the way back to the road: support supply, engine, writing, level, routine, drive."""
+"""Actions of a job on the way back to the road: support supply, engine, level, routine, drive."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from udsoncan.client import Client
 
 from lab.deeds import Deed, Done, Planner, number, one_word
 from lab.hands import State, caution
+from lab.telling import TELLING, on_unit, take_in, track_line
 from lab.tester import Diagnosis, NoAnswer, NoService
 from simulator.drive import SCRIPTS, read_script, script_text
 from simulator.errors import BadRequest, UnknownName
 from simulator.quantities import SELECTOR
-from simulator.road import ConfigurationItem, Service
-from simulator.world import Step
+from simulator.road import Service
 from simulator.world.calibration import DONE, NEVER_RUN, NOT_COMPLETE, RUNNING
 
 if TYPE_CHECKING:
@@ -27,8 +27,7 @@ _MINUTE_S = 60.0
 _LATE_S = 60
 #: What hand and foot need, in minutes: longer than a clutch takes to fill.
 _QUICK = 0.1
-_EXTENDED, _PROGRAMMING = 3, 2
-_WORKSHOP_LEVEL, _PROGRAMMING_LEVEL = 1, 0x11
+_EXTENDED, _WORKSHOP_LEVEL = 3, 1
 _STATES = {DONE: "done", RUNNING: "running", NOT_COMPLETE: "not complete", NEVER_RUN: "never run"}
 
 
@@ -132,89 +131,15 @@ def _brake(job: Job, state: State, words: list[str]) -> Deed:
 # ---------------------------------------------------------------------- the replaced unit
 
 
-def service_of(job: Job, state: State) -> Service:
-    """The service of the unit that was replaced last. Raises BadRequest where there is none."""
-    found = [job.vehicle.road.service[name] for name in state.replaced if name in job.vehicle.road.service]
-    if not found:
-        raise BadRequest(
-            "no unit was replaced that has to come back into service; the order is: finding, order, replace"
-        )
-    return found[-1]
-
-
-def item_of(service: Service, text: str) -> ConfigurationItem:
-    """The item that a text names, by its identifier or its title with dashes for blanks. Raises UnknownName."""
-    names = {item.title.replace(" ", "-"): item for item in service.configuration}
-    names |= {f"0x{item.number:04x}": item for item in service.configuration}
-    if text.lower() not in names:
-        raise UnknownName("value to write", text, names)
-    return names[text.lower()]
-
-
-def _write(job: Job, state: State, words: list[str]) -> Deed:
-    service = service_of(job, state)
-    programming = words[2:] == ["programming"]
-    if len(words) != 2 and not programming:
-        known = ", ".join(item.title.replace(" ", "-") for item in service.configuration)
-        raise BadRequest(f"write: write ITEM VALUE, the items are {known}; after a write that broke off: "
-                         "write ITEM VALUE programming")  # fmt: skip
-    item = item_of(service, words[0])
-    data = _data_of(item, words[1])
-    state.minute += _QUICK * 5
-    cautions = caution(state, 15)
-    return Deed(partial(_put_value, service=service, item=item, data=data, programming=programming), tuple(cautions))
-
-
-def _data_of(item: ConfigurationItem, text: str) -> bytes:
-    most = (2 ** (8 * item.length) - 1) * item.scale
-    value = number(text, item.title, 0.0, most)
-    return round(value / item.scale).to_bytes(item.length, "big")
-
-
-def _put_value(car: LiveCar, *, service: Service, item: ConfigurationItem, data: bytes, programming: bool) -> Done:
-    simulation, unit = car.simulation, service.unit
-    begun_ns, supplied = simulation.t_ns, car.world.supply is not None
-    session, level = (_PROGRAMMING, _PROGRAMMING_LEVEL) if programming else (_EXTENDED, _WORKSHOP_LEVEL)
-
-    def write(client: Client) -> None:
-        client.change_session(session)
-        diagnosis.unlock(unit, client, level)
-        client.write_data_by_identifier(item.number, data)
-
-    with Diagnosis(simulation) as diagnosis:
-        try:
-            diagnosis.ask(unit, write)
-            line = f"{unit} has taken {item.title}: {item.physical(data):g} {item.unit}".rstrip() + "."
-            word = "written"
-        except (NoAnswer, NoService) as no:
-            line, word = f"Not written: {no}.", str(no)
-    minutes = (simulation.t_ns - begun_ns) / 1e9 / _MINUTE_S
-    lines = [line, *_track_line(car, unit, "write")]
-    return Done(tuple(lines), minutes=minutes, record={"wrote": item.title, "word": word, "supplied": supplied})
-
-
-def _track_line(car: LiveCar, unit: str, name: str) -> list[str]:
-    track = car.tracks.get(unit)
-    if track is None:
-        return []
-    return [step_line(step) for step in track.steps() if step.name == name]
-
-
-def step_line(step: Step) -> str:
-    """A step of the way back in one line."""
-    why = f" ({step.why})" if step.why else ""
-    return f"  {step.name}: {step.word}{why}" + (f"; helps: {step.helps}" if step.helps else "")
-
-
 def _level(job: Job, state: State, words: list[str]) -> Deed:
-    service = service_of(job, state)
+    service = take_in(job, state)
     what = one_word("level", "open, level look, or: level close", words)
     if what not in ("open", "look", "close"):
         raise BadRequest("write: level open, level look, or: level close")
     if service.level is None:
         raise BadRequest(f"{service.unit} has no fluid level to set")
     state.minute += job.vehicle.action_minutes("level") if what != "look" else _QUICK
-    return Deed(partial(_overflow, unit=service.unit, what=what), tuple(caution(state, 14)))
+    return Deed(on_unit(service, partial(_overflow, unit=service.unit, what=what)), tuple(caution(state, 14)))
 
 
 def _overflow(car: LiveCar, *, unit: str, what: str) -> Done:
@@ -234,7 +159,7 @@ def _overflow(car: LiveCar, *, unit: str, what: str) -> Done:
 
 
 def _fill(job: Job, state: State, words: list[str]) -> Deed:
-    service = service_of(job, state)
+    service = take_in(job, state)
     litre = number(one_word("fill", "LITRE", words), "volume in litre", 0.0, 20.0)
     if service.level is None:
         raise BadRequest(f"{service.unit} has no fluid to fill in")
@@ -244,11 +169,11 @@ def _fill(job: Job, state: State, words: list[str]) -> Deed:
         car.world.add_fluid(service.unit, litre)
         return _condition(car, [f"{litre:g} litre of fluid are filled in."])
 
-    return Deed(effect)
+    return Deed(on_unit(service, effect))
 
 
 def _routine(job: Job, state: State, words: list[str]) -> Deed:
-    service = service_of(job, state)
+    service = take_in(job, state)
     what = one_word("routine", "start, routine results, or: routine stop", words)
     if what not in ("start", "results", "stop"):
         raise BadRequest("write: routine start, routine results, or: routine stop")
@@ -256,7 +181,7 @@ def _routine(job: Job, state: State, words: list[str]) -> Deed:
         raise BadRequest(f"{service.unit} has no calibration routine")
     state.minute += _QUICK
     cautions = caution(state, 12, 13) if what == "start" else []
-    return Deed(partial(_control, service=service, what=what), tuple(cautions))
+    return Deed(on_unit(service, partial(_control, service=service, what=what)), tuple(cautions))
 
 
 def _control(car: LiveCar, *, service: Service, what: str) -> Done:
@@ -276,12 +201,12 @@ def _control(car: LiveCar, *, service: Service, what: str) -> Done:
         try:
             found = diagnosis.ask(unit, ask)
         except (NoAnswer, NoService) as no:
-            lines = [f"Routine {what}: {no}.", *_track_line(car, unit, "routine")]
+            lines = [f"Routine {what}: {no}.", *track_line(car, unit, "routine")]
             return _condition(car, lines, routine=what, word=str(no))
     word = _STATES.get(found[0], "unknown")
     car.kept_alive = unit if word == "running" else None
     percent = f" at {found[1]} %" if len(found) > 1 and word != "done" else ""
-    lines = [f"Routine: {word}{percent}.", *_track_line(car, unit, "routine")]
+    lines = [f"Routine: {word}{percent}.", *track_line(car, unit, "routine")]
     if what == "start":
         lines.append(f"Must hold for {calibration.seconds:g} s, to the end. The tester keeps the session alive.")
     track = car.tracks.get(unit)
@@ -292,7 +217,8 @@ def _control(car: LiveCar, *, service: Service, what: str) -> Done:
 
 def _drive(job: Job, state: State, words: list[str]) -> Deed:
     given = " ".join(words)
-    services = [job.vehicle.road.service[name] for name in state.replaced if name in job.vehicle.road.service]
+    units = [*state.taken, *state.replaced]
+    services = [job.vehicle.road.service[name] for name in units if name in job.vehicle.road.service]
     script = given or next((each.road_test.script for each in services[::-1] if each.road_test.script), "every gear")
     if given and given not in SCRIPTS:
         raise UnknownName("drive", given, SCRIPTS)
@@ -318,9 +244,10 @@ def _drive_by(car: LiveCar, *, script: str) -> Done:
     if km < 0.1:
         lines = ["The vehicle did not move: the engine did not start, or nothing drives it."]
     else:
-        lines = [f"{km:.1f} km in {minutes:.1f} minutes; fluid {world.state.fluid_celsius:.0f} Celsius."]
+        runs = " The engine runs on." if world.state.engine == "running" else ""
+        lines = [f"{km:.1f} km in {minutes:.1f} minutes; fluid {world.state.fluid_celsius:.0f} Celsius.{runs}"]
     for unit in car.tracks:
-        lines += _track_line(car, unit, "drive")
+        lines += track_line(car, unit, "drive")
     done = _condition(car, lines, drove_km=round(km, 2))
     return Done(done.lines, minutes=minutes, record=done.record)
 
@@ -332,7 +259,7 @@ ROAD: Mapping[str, Planner] = {
     "engine": _engine,
     "select": _select,
     "brake": _brake,
-    "write": _write,
+    **TELLING,
     "level": _level,
     "fill": _fill,
     "routine": _routine,

@@ -14,7 +14,7 @@ from simulator.vehicle import Vehicle
 #: Below this an ohm reading with leads that were not zeroed says little: the leads are 0.2 ohm themselves.
 LEADS_MATTER_OHM = 5.0
 #: The kinds of reading that a finding is held against.
-JUDGED = ("ohms", "volts", "lamp", "call")
+JUDGED = ("ohms", "volts", "lamp", "call", "config")
 #: What leads that were not zeroed may add to a reading, in ohm.
 MOST_LEADS_OHM = 0.3
 #: Why a reading is doubtful that still counts, with the leads taken off.
@@ -28,7 +28,8 @@ class Slip:
 
     ``value`` in ohm or volt, for pins how many are loose; None for OL and where there is no number. ``silent`` are the
     modules that did not answer. ``lost``: with the lamp, volts lost between leads and battery posts, red and black.
-    ``codes``: every module's codes as read.
+    ``codes``: every module's codes as read. ``told``: of config, what each module that answered said, by name; "" where
+    it refused.
     """
 
     number: int
@@ -47,6 +48,7 @@ class Slip:
     module: str = ""
     lost: tuple[float, float] | None = None
     codes: Mapping[str, Any] | None = None
+    told: Mapping[str, Mapping[str, str]] | None = None
 
     @property
     def where(self) -> str:
@@ -113,6 +115,7 @@ class Slip:
             "module": self.module,
             "lost": None if self.lost is None else list(self.lost),
             "codes": self.codes,
+            "told": self.told,
         }
 
 

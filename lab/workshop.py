@@ -13,6 +13,7 @@ from lab.claim import parse_claim
 from lab.deeds import Deed, Done, Planner, one_word
 from lab.hands import State, caution, reach_module
 from lab.proofsheet import LINES_OF_PROOF, proof_sheet
+from lab.telling import told_wrong
 from lab.tester import (
     LEGEND,
     Codes,
@@ -27,7 +28,7 @@ from lab.tester import (
     save_codes,
     who_misses_whom,
 )
-from lab.tester.show import code_lines
+from lab.tester.show import changing_lines, code_lines
 from simulator.errors import BadRequest
 from simulator.vehicle import Vehicle
 from simulator.world import BackOnTheRoad
@@ -37,7 +38,10 @@ if TYPE_CHECKING:
     from lab.livecar import LiveCar
 
 #: Kinds of fault that are inside a unit, whose place is its ``module``: another unit takes them away.
-_INSIDE = ("dead_module", "stuck_dominant", "stuck_recessive", "flooding", "wrong_bit_rate", "not_configured")
+_INSIDE = (
+    "dead_module", "stuck_dominant", "stuck_recessive", "flooding", "wrong_bit_rate", "not_configured", "half_written",
+    "wrong_value", "wrong_unit",
+)  # fmt: skip
 #: Those whose place is ``at``, where the terminator is part of the unit.
 _TERMINATORS = ("missing_terminator", "wrong_terminator")
 _WHAT = "codes read, codes save [FILE], codes clear, or: codes misses"
@@ -86,7 +90,7 @@ def _ask_codes(car: LiveCar, *, what: str, before: Mapping[str, Any] | None, pat
     if before is not None:
         changes = compare_codes(codes_from_json(before), found)
         lines.append("Since the codes were read last:" if changes else "Nothing is different from the codes read last.")
-        lines += [f"  {each['module']} {each['code']} {each['change']}".replace("  ", " ") for each in changes]
+        lines += ["  " + " ".join(f"{each['module']} {each['code']} {each['change']}".split()) for each in changes]
     if path is not None:
         lines.append(_written(found, path))
     if what == "save":
@@ -108,7 +112,7 @@ def _grid_lines(found: Codes) -> list[str]:
     width = max(len(cell) for row in rows for cell in row[:1]) + 1
     wide = max(len(cell) for cell in rows[0]) + 1
     lines = [row[0].ljust(width) + "".join(cell.rjust(wide) for cell in row[1:]) for row in rows]
-    return [f"{found.vehicle}: who misses whom", *lines, LEGEND]
+    return [f"{found.vehicle}: who misses whom", *lines, LEGEND, *changing_lines(found)]
 
 
 def _moment(car: LiveCar, clock_s: float) -> str:
@@ -120,7 +124,7 @@ def _moment(car: LiveCar, clock_s: float) -> str:
 def _display(found: Codes) -> str:
     silent = [each.module for each in found.modules if not each.answering]
     now = sum(code.when == "now" for each in found.modules for code in each.codes)
-    words = f"{found.count} codes, {now} of them now"
+    words = f"{found.count} code{'' if found.count == 1 else 's'}, {now} of them now"
     return f"{words}; silent {', '.join(silent)}" if silent else words
 
 
@@ -164,12 +168,17 @@ def _ask_config(car: LiveCar, *, names: tuple[str, ...]) -> Done:
         for item in each.items:
             wanted = f", should be {item.wanted}" if item.word in ("differs", "missing") else ""
             lines.append(f"  {item.name}: {item.value or '-'} ({item.word}{wanted})")
-    wrong = [f"{each.module} {item.name}" for each in found for item in each.wrong]
+    wrong = [f"{each.module} {item.name} {item.value}".rstrip() for each in found for item in each.wrong]
+    told = {
+        each.module: {item.name: item.value for item in each.items if item.value or item.refused}
+        for each in found
+        if each.answering
+    }
     silent = [each.module for each in found if not each.answering]
     words = [f"not as it should be: {', '.join(wrong)}"] if wrong else []
     words += [f"silent {', '.join(silent)}"] if silent else []
     display = "; ".join(words) or "as it should be"
-    return Done(tuple(lines), slip={"kind": "config", "display": display})
+    return Done(tuple(lines), slip={"kind": "config", "display": display, "told": told})
 
 
 # ---------------------------------------------------------------------- parts and repairs
@@ -195,12 +204,16 @@ def _repair(job: Job, state: State, words: list[str]) -> Deed:
     if claim is None:
         raise BadRequest("write what is mended: repair open line=high at=GBX; one fault at a time")
     _after_finding(job, "repair")
-    if state.condition.ignition_on:
-        raise BadRequest("turn the ignition off before you work on wiring, fuses or grounds: ignition off")
     there = next((fault for fault in job.hidden_left(state) if claim.same_place(fault)), None)
-    unit = inside_unit(job.vehicle, there if there is not None else claim.fault)
+    found = there if there is not None else claim.fault
+    unit = told_wrong(job.vehicle, found)
+    if unit is not None:
+        raise BadRequest(f"that is what {unit} was told: write ITEM VALUE tells it anew (the items: data)")
+    unit = inside_unit(job.vehicle, found)
     if unit is not None:
         raise BadRequest(f"that is inside {unit}: order {unit}, then replace {unit}")
+    if state.condition.ignition_on:
+        raise BadRequest("turn the ignition off before you work on wiring, fuses or grounds: ignition off")
     state.minute += job.vehicle.action_minutes("repair")
     cautions = caution(state, 11) if there is not None and "fuse" in there.given() else []
     if there is None:
@@ -224,17 +237,19 @@ def _replace(job: Job, state: State, words: list[str]) -> Deed:
     if state.condition.ignition_on:
         raise BadRequest("turn the ignition off before you unplug a unit: ignition off")
     cautions = caution(state, 10)
-    healthy = not any(inside_unit(job.vehicle, fault, module) for fault in job.hidden_left(state))
+    # what is only wrong in what it was told is on its way back already where somebody has begun to write
+    left = job.hidden if module in state.taken and module not in state.replaced else job.hidden_left(state)
+    inside = [fault for fault in left if inside_unit(job.vehicle, fault, module)]
+    word = "healthy" if not inside else "told" if all(told_wrong(job.vehicle, each) for each in inside) else "broken"
     state.minute += reach_module(job.vehicle, state, module) + job.vehicle.action_minutes("replace")
     state.ordered -= {module}
     state.replaced = (*(name for name in state.replaced if name != module), module)
-    inside = [fault for fault in job.hidden_left(state) if inside_unit(job.vehicle, fault, module)]
     state.mended |= {str(fault) for fault in inside}
     state.condition = replace(state.condition, unplugged=state.condition.unplugged - {module})
-    return Deed(partial(_swap, module=module, healthy=healthy, left=job.in_force(state)), tuple(cautions))
+    return Deed(partial(_swap, module=module, word=word, left=job.in_force(state)), tuple(cautions))
 
 
-def _swap(car: LiveCar, *, module: str, healthy: bool, left: tuple[Fault, ...]) -> Done:
+def _swap(car: LiveCar, *, module: str, word: str, left: tuple[Fault, ...]) -> Done:
     car.put(left)
     lines = [f"The new {module} is in and plugged in."]
     if module in car.tracks:
@@ -245,7 +260,7 @@ def _swap(car: LiveCar, *, module: str, healthy: bool, left: tuple[Fault, ...]) 
         car.simulation.modules[module].unit.memory.clear()
     if module in car.tracks:
         lines.append("It knows nothing of this vehicle yet; the way back is in: track. What it needs to know: data")
-    return Done(tuple(lines), record={"replaced": module, "healthy": healthy})
+    return Done(tuple(lines), record={"replaced": module, "healthy": word == "healthy", "told": word == "told"})
 
 
 def _after_finding(job: Job, verb: str) -> None:

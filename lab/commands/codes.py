@@ -155,6 +155,7 @@ def _saved(found: Codes, path: str, as_json: bool) -> None:
 
 def _misses(found: Codes, as_json: bool) -> None:
     from lab.tester import LEGEND, who_misses_whom
+    from lab.tester.show import changing_lines
 
     grid = who_misses_whom(found)
     if as_json:
@@ -166,7 +167,8 @@ def _misses(found: Codes, as_json: bool) -> None:
         made.add_row(*row)
     made.padding = (0, 0, 0, 0)
     show_table(console(), f"{grid.vehicle}: who misses whom", made)
-    click.echo(LEGEND)
+    for line in [LEGEND, *changing_lines(found)]:
+        click.echo(line)
 
 
 def _clear(diagnosis: Diagnosis, found: Codes, path: str | None, as_json: bool) -> None:

@@ -9,6 +9,7 @@ from lab.tester.identity import (
     read_configuration,
     read_value,
     save_configuration,
+    told_by,
     value_words,
 )
 from lab.tester.memory import (
@@ -48,6 +49,7 @@ __all__ = [
     "refusal_words",
     "save_codes",
     "save_configuration",
+    "told_by",
     "value_names",
     "value_words",
     "who_misses_whom",

@@ -19,7 +19,7 @@ from simulator.diagnostics.identity import (
     VEHICLE_NUMBER,
 )
 from simulator.errors import BadRequest
-from simulator.loaded import identity_of
+from simulator.loaded import AS_DRAWN, identity_of, loaded_in
 from simulator.road import ConfigurationItem
 from simulator.vehicle import Vehicle
 
@@ -41,13 +41,19 @@ _OWN = frozenset({"serial number"})
 class Item:
     """One value as read: ``value`` in words, ``wanted`` by the vehicle's data ("" where nothing is), and a word.
 
-    ``word``: as it should be, differs, missing, own (of each unit), or why it was not read.
+    ``word``: as it should be, differs, missing, own (of each unit), or why it was not read; ``refused``: the module
+    answered, and would not say.
     """
 
     name: str
     value: str
     wanted: str
     word: str
+    refused: bool = False
+
+    def as_json(self) -> dict[str, str]:
+        """The mapping of the command ``config``."""
+        return {"name": self.name, "value": self.value, "wanted": self.wanted, "word": self.word}
 
 
 @dataclass(frozen=True)
@@ -65,7 +71,7 @@ class Configured:
 
     def as_json(self) -> dict[str, Any]:
         """The mapping of the command ``config``."""
-        return {"module": self.module, "answering": self.answering, "items": [vars(item) for item in self.items]}
+        return {"module": self.module, "answering": self.answering, "items": [item.as_json() for item in self.items]}
 
 
 def configuration_of(vehicle: Vehicle, module: str) -> tuple[ConfigurationItem, ...]:
@@ -84,6 +90,18 @@ def value_words(item: ConfigurationItem, data: bytes) -> str:
     if data == b"\xff" * item.length:
         return "nothing"
     return f"{item.physical(data):g} {item.unit}".strip()
+
+
+def told_by(vehicle: Vehicle, module: str) -> dict[str, str]:
+    """What a module of this vehicle answers to all of that, faults included, by name; "" where it refuses."""
+    own, loaded = identity_of(vehicle, module), loaded_in(vehicle).get(module, AS_DRAWN)
+    found = {name: str(getattr(own, name.replace(" ", "_"))) for name in TEXTS.values()}
+    for name in ("part number", "software number"):
+        found[name] = loaded.number(name.replace(" ", "_"), found[name])
+    for item in configuration_of(vehicle, module):
+        data = loaded.data(item)
+        found[item.title] = "" if data is None else value_words(item, data)
+    return found
 
 
 def _of_module(diagnosis: Diagnosis, module: str) -> Configured:
@@ -106,7 +124,9 @@ def _item(
 ) -> Item:
     try:
         value = words(read_value(diagnosis, module, number))
-    except (NoAnswer, NoService) as no:
+    except NoService as no:
+        return Item(name, "", should, str(no), refused=True)
+    except NoAnswer as no:
         return Item(name, "", should, str(no))
     if value == should:
         return Item(name, value, should, "as it should be")

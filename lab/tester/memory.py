@@ -18,6 +18,8 @@ from simulator.vehicle import Vehicle
 FORMAT = 1
 #: What is asked for: every bit, so that what was not tested since a clear can be counted too.
 _ANY_BIT = 0xFF
+#: So often all modules are asked again where codes have changed meanwhile.
+_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -67,10 +69,11 @@ class Memory:
 
 @dataclass(frozen=True)
 class Codes:
-    """Every module's memory as read at one time."""
+    """Every module's memory at one moment; ``changing``: whose has changed while all were asked, however often."""
 
     vehicle: str
     modules: tuple[Memory, ...] = field(default=())
+    changing: tuple[str, ...] = ()
 
     def of(self, module: str) -> Memory:
         """The memory of a module."""
@@ -87,23 +90,53 @@ class Codes:
 
 
 def read_codes(diagnosis: Diagnosis) -> Codes:
-    """Ask every module of a vehicle for its codes."""
+    """Ask every module of a vehicle for its codes.
+
+    Modules are asked one after another. What all had when the last one was asked first holds for one moment if the
+    first has the same when it is asked again; where codes come and go meanwhile, they are read anew.
+    """
     vehicle = diagnosis.vehicle
-    return Codes(vehicle.name, tuple(_memory(diagnosis, name) for name in vehicle.modules))
+    seen = {name: _statuses(diagnosis, name) for name in vehicle.modules}
+    for _ in range(_ROUNDS):
+        found = tuple(_memory(diagnosis, name, seen[name]) for name in vehicle.modules)
+        silent = [name for name, there in seen.items() if there is None]
+        for name in silent:
+            diagnosis.forget(name)
+        before, answering = seen, [name for name in seen if name not in silent]
+        # the silent ones last: nobody answers while they are waited for
+        seen = {name: _statuses(diagnosis, name) for name in [*answering, *silent]}
+        changing = tuple(
+            each.module
+            for each in found
+            if seen[each.module] != before[each.module] or each.answering is (seen[each.module] is None)
+        )
+        if not changing:
+            break
+    return Codes(vehicle.name, found, changing)
 
 
-def _memory(diagnosis: Diagnosis, module: str) -> Memory:
-    title = diagnosis.vehicle.module(module).title
+def _statuses(diagnosis: Diagnosis, module: str) -> dict[int, int] | None:
+    """The status byte of every code that a module knows; None where it does not answer."""
     try:
         found = diagnosis.ask(module, lambda client: client.get_dtc_by_status_mask(_ANY_BIT).service_data.dtcs)
+    except (NoAnswer, NoService):
+        return None
+    return {each.id: each.status.get_byte_as_int() for each in found}
+
+
+def _memory(diagnosis: Diagnosis, module: str, statuses: Mapping[int, int] | None) -> Memory:
+    title = diagnosis.vehicle.module(module).title
+    if statuses is None:
+        return Memory(module, title, False)
+    try:
         codes = tuple(
-            _code(diagnosis, module, each.id, each.status.get_byte_as_int())
-            for each in found
-            if each.status.get_byte_as_int() & (Status.PENDING | Status.CONFIRMED | Status.TEST_FAILED)
+            _code(diagnosis, module, number, status)
+            for number, status in statuses.items()
+            if status & (Status.PENDING | Status.CONFIRMED | Status.TEST_FAILED)
         )
     except (NoAnswer, NoService):
         return Memory(module, title, False)
-    untested = sum(bool(each.status.get_byte_as_int() & Status.NOT_COMPLETED_SINCE_CLEAR) for each in found)
+    untested = sum(bool(status & Status.NOT_COMPLETED_SINCE_CLEAR) for status in statuses.values())
     return Memory(module, title, True, codes, untested)
 
 
@@ -228,7 +261,7 @@ def codes_from_json(kept: Any) -> Codes:
             shots = tuple(Freeze(**shot) for shot in code["snapshots"])
             codes.append(Code(**{**code, "snapshots": shots}))
         modules.append(Memory(**{**each, "codes": tuple(codes)}))
-    return Codes(kept["vehicle"], tuple(modules))
+    return Codes(kept["vehicle"], tuple(modules), tuple(kept.get("changing", ())))
 
 
 def compare_codes(before: Codes, now: Codes) -> list[dict[str, str]]:

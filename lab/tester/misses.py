@@ -16,11 +16,15 @@ LEGEND = "Across: who is missed. N now, e earlier, - never seen, ? silent, canno
 
 @dataclass(frozen=True)
 class Misses:
-    """``rows``: by complaining module, then by missed module, the word; ``silent`` modules could not be asked."""
+    """``rows``: by complaining module, then by missed module, the word; ``silent`` modules could not be asked.
+
+    ``changing``: as of the codes.
+    """
 
     vehicle: str
     rows: Mapping[str, Mapping[str, str]]
     silent: tuple[str, ...]
+    changing: tuple[str, ...] = ()
 
     def missed_by(self, module: str) -> tuple[str, ...]:
         """Who misses a module now."""
@@ -32,6 +36,7 @@ class Misses:
             "vehicle": self.vehicle,
             "misses": {name: dict(row) for name, row in self.rows.items()},
             "silent": list(self.silent),
+            "changing": list(self.changing),
         }
 
     def table(self) -> list[tuple[str, ...]]:
@@ -60,4 +65,4 @@ def who_misses_whom(codes: Codes) -> Misses:
             if code.misses in rows[memory.module] and rows[memory.module][code.misses] != NOW:
                 rows[memory.module][code.misses] = code.when
     silent = tuple(each.module for each in codes.modules if not each.answering)
-    return Misses(codes.vehicle, rows, silent)
+    return Misses(codes.vehicle, rows, silent, codes.changing)

@@ -28,7 +28,14 @@ def code_lines(codes: Codes, *, moment: Callable[[float], str] | None = None) ->
     lines += [f"Silent, cannot be asked: {', '.join(silent)}"] if silent else []
     if untested:
         lines.append(f"Not tested since the last clear, which is not the same as passed: {', '.join(untested)} tests")
-    return lines
+    return [*lines, *changing_lines(codes)]
+
+
+def changing_lines(codes: Codes) -> list[str]:
+    """Whose codes are not those of the same moment as the others', in one line; none where all are."""
+    if not codes.changing:
+        return []
+    return [f"Not one moment, since codes or answers came and went while all were asked: {', '.join(codes.changing)}"]
 
 
 def _freezes(code: Code, moment: Callable[[float], str] | None) -> list[str]:

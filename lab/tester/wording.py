@@ -41,6 +41,11 @@ def code_words(vehicle: Vehicle, module: str, number: int) -> str:
     if own:
         return own
     base = number >> 8
+    service = vehicle.road.service.get(module)
+    if service is not None and base == base_number(service.ratio_code):
+        return "Speeds do not fit axle ratio and tyre size"
+    if service is not None and base == base_number(service.level_code):
+        return "Pressure does not hold"
     if base in _SHARED:
         return _SHARED[base]
     if FIRST_BUS_OFF <= base <= LAST_BUS_OFF:

@@ -132,7 +132,9 @@ class Island:
         self.world[layout.OPENED_NS] = -1
         self.world[layout.MUTE] = levels.mask(wiring.mute)
         self.world[layout.HELD] = levels.held
-        self._audible = ~levels.mask(wiring.listening)
+        self.world[layout.LISTENING] = listening = levels.mask(wiring.listening)
+        self._audible = ~listening
+        self._taking_part = [n for n in range(count) if self._audible >> n & 1]
         self.clock = timing.clock.copy()
         self.rows[:, layout.SEES] = levels.sees
         self._wiring = wiring
@@ -190,8 +192,15 @@ class Island:
 
     @property
     def at_rest(self) -> bool:
-        """Whether nobody sends anything, nor is in the middle of something."""
-        return all(state in _REST for state in self.rows[:, layout.STATE].tolist())
+        """Whether nobody sends anything, nor is in the middle of something; who only listens does not count."""
+        return all(state in _REST for state in self.rows[self._taking_part, layout.STATE].tolist())
+
+    @property
+    def _only_listeners_act(self) -> bool:
+        """Whether the controllers are out of step and all idle but those that only listen."""
+        if not self.world[layout.TIMED] or len(self._taking_part) == len(self.rows):
+            return False
+        return set(self.rows[self._taking_part, layout.STATE].tolist()) <= {layout.IDLE, layout.RESTING}
 
     def committed(self, node: str, field: int) -> int:
         """A number of a controller as of the last event."""
@@ -348,10 +357,14 @@ class Island:
 
     def flip(self, t_ns: int, nodes: Sequence[str]) -> None:
         """Invert the samples of some nodes in the bit at an instant, which may be one to come."""
+        ahead = self._ahead
         self.go_back(self._base_ns)
         before = [row for row in self._flips.tolist() if row[0] >= self.now_ns]
         self._flips = np.array(sorted([*before, [t_ns, self._levels.mask(nodes)]]), np.int64)
         self.world[layout.FLIPPED] = 0
+        if ahead and not self._ahead:
+            # what is done at this instant besides is not done to what has been
+            self.run_ahead()
 
     # -- one moment, bit by bit
 
@@ -439,7 +452,7 @@ class Island:
     def wake(self, n: int, t_ns: int) -> None:
         """A frame waits at a station: on a bus at rest its SOF starts now, else with the next bit."""
         now_ns = self.now_ns
-        if self.rows[n, layout.STATE] == layout.IDLE and t_ns > now_ns:
+        if self.rows[n, layout.STATE] == layout.IDLE and (t_ns > now_ns or self._only_listeners_act):
             # whoever counts recessive bits now is cut short by the edge: all synchronise to it
             self.set_off(t_ns, n)
         elif self.at_rest:

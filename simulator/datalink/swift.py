@@ -289,6 +289,8 @@ class Swift:
         islands = self._bits.islands
         if not islands or t_ns < self._bits_until_ns or not self._bits.in_order or not self._allowed()[0]:
             return
+        if self._wiring is None or self._wiring.listening:
+            return
         plan = self._planned(islands[0])
         if not plan.usable:
             return

@@ -48,11 +48,13 @@ from simulator.kernels.layout import (
     LEADERS,
     LEFT,
     LINGERS,
+    LISTENING,
     MUTE,
     NOTES,
     OFFERED_NS,
     OPENED_NS,
     RATE,
+    RESTERS,
     RISEN,
     ROW,
     SENDS,
@@ -91,8 +93,9 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
     world[OPENED_NS] = t_ns
     if world[IDLERS]:
         world[OFFERED_NS] = t_ns
+    ears = world[LISTENING]
     if world[LAGGING] or world[TWINS]:
-        busy, resting = True, False
+        busy, resting = True, (world[LAGGING] | world[TWINS]) & ~ears == 0
     awake = world[AWAKE]
     while awake:
         n = lowest(awake)
@@ -106,7 +109,7 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
             anchor(world, clock, t_ns)
         if state != IDLE:
             busy = True
-            if state not in (SUSPEND, INTEGRATING, BUS_OFF):
+            if state not in (SUSPEND, INTEGRATING, BUS_OFF) and ears >> n & 1 == 0:
                 resting = False
         drive |= (1 - rows[n, BIT]) << n
     return (drive & ~world[MUTE]) | world[STUCK], busy, resting
@@ -239,7 +242,7 @@ def sample(rows: Ints, mask: int, wire: Bytes, sizes: Ints, world: Ints, notes: 
         if stray & world[TWINS]:
             _stray(rows, mask, world)
     first, fresh, parting = -1, 0, 0
-    concerned = (world[AWAKE] | mask) & ~world[TWINS]
+    concerned = (world[AWAKE] | world[RESTERS] | mask) & ~world[TWINS]
     while concerned:
         n = lowest(concerned)
         concerned &= concerned - 1
@@ -299,9 +302,9 @@ def run_bits(
         if t_ns >= limit_ns:
             return LIMIT
         drive, busy, resting = open_bit(rows, world, clock, t_ns)
-        if not busy and drive == 0 and world[HELD] == 0:
+        if not busy and drive == 0 and world[HELD] == 0 and world[RESTERS] == 0:
             return QUIET
-        if resting and drive == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
+        if resting and (drive & ~world[LISTENING]) == 0 and t_ns + clock[NOMINAL_NS] > limit_ns:
             return LIMIT
         mask = shown = reads(rows, drive, world, keys, masks)
         if mask < 0:

@@ -19,6 +19,7 @@ from simulator.kernels.layout import (
     LEADERS,
     LINGERS,
     RATE,
+    RESTERS,
     RESTING,
     RISEN,
     ROW,
@@ -84,12 +85,13 @@ def muster(rows: Ints, n: int, world: Ints) -> None:
         world[IDLERS] |= own
     elif state == RESTING:
         world[AWAKE] ^= own
+        world[RESTERS] = world[RESTERS] & ~own | (1 - rows[n, SEEN]) << n
 
 
 @compiled
 def muster_all(rows: Ints, world: Ints) -> None:
     """All masks anew: the caller may have changed anything."""
-    for k in (AWAKE, TWINS, LEADERS, IDLERS, LAGGING):
+    for k in (AWAKE, TWINS, LEADERS, IDLERS, LAGGING, RESTERS):
         world[k] = 0
     for n in range(rows.shape[0]):
         if rows[n, TWIN]:

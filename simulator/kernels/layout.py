@@ -68,9 +68,12 @@ ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, SLOW, HELD, FLIPPED, T
 OPENED_NS, OFFERED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16, 17
 # Masks that the engine in step keeps of its controllers: AWAKE, those that do more than wait for a dominant bit; TWINS
 # and LEADERS, those that are read for and those that read for them; IDLERS, those that wait and could start a frame;
-# LAGGING, those that have begun to miss a dominant stretch or go on reading one.
-AWAKE, TWINS, LEADERS, IDLERS, LAGGING = range(18, 23)
-WORLD = 23
+# LAGGING, those that have begun to miss a dominant stretch or go on reading one; RESTERS, those RESTING that read
+# dominant last.
+AWAKE, TWINS, LEADERS, IDLERS, LAGGING, RESTERS = range(18, 24)
+# LISTENING: mask of those that only listen; nobody else waits for what they are in the middle of.
+LISTENING = 24
+WORLD = 25
 
 PASSIVE_AT, OFF_AT, MOST = 128, 256, 255
 #: What a success makes of a receive counter above 127: anything from 119 to 127 (rule 8).

@@ -267,6 +267,8 @@ def cruise(
         rows[n, SEEN] = bit
         if rows[n, STATE] in (BUS_OFF, INTEGRATING):
             rows[n, COUNT] = rows[n, COUNT] + done if quiet == done else quiet
+        elif rows[n, STATE] == RESTING:
+            muster(rows, n, world)
         elif rows[n, TWIN] and rows[m, FIELD] >= CRC_DELIMITER:
             catch_up(rows, n)
             world[TWINS] &= ~(1 << n)

@@ -208,6 +208,8 @@ def _next_ps(rows: Ints) -> tuple[int, bool]:
         t_ps = min(t_ps, rows[n, DUE_PS])
         if rows[n, STATE] not in (IDLE, RESTING) or rows[n, WANTS] or rows[n, LINGERS]:
             busy = True
+        elif rows[n, LEVEL] > rows[n, SEEN]:
+            busy = True  # it has not read yet that the wire is recessive
     return t_ps, busy
 
 
@@ -217,7 +219,7 @@ def _rest(rows: Ints, timing: Ints, world: Ints, limit_ps: int) -> bool:
     until_ps: int = limit_ps
     for n in range(rows.shape[0]):
         bits = quiet_bits(rows, n)
-        if bits < 0:
+        if bits < 0 or rows[n, LEVEL] == 0:
             return False
         if bits < MANY_BITS:
             until_ps = min(until_ps, rows[n, DUE_PS] + bits * timing[n, 0, QUANTA] * timing[n, 0, QUANTUM_PS])
@@ -229,7 +231,7 @@ def _rest(rows: Ints, timing: Ints, world: Ints, limit_ps: int) -> bool:
             passed = True
             rows[n, DUE_PS] += bits * length_ps
             rows[n, START_PS] += bits * length_ps
-            rows[n, BEFORE], rows[n, SYNCED] = 1, 0
+            rows[n, BEFORE], rows[n, SYNCED], rows[n, SEEN] = 1, 0, 1
             if rows[n, STATE] not in (IDLE, RESTING):
                 count_quiet(rows, n, bits)
     if passed:

@@ -29,7 +29,8 @@ class AsFound:
 
     ``fitted``: where its part_number or software_number is another than the vehicle file says. ``told``: what it knows
     already, by the title of each item; all of them count as in force, and it counts as calibrated. ``broke_off``: at
-    what part a writing broke off before. ``blank``: it was in the vehicle all the time, and has lost all it was told.
+    what part a writing broke off before. ``blank``: it was in the vehicle all the time, and knows nothing: it
+    has lost all it was told, or there is nothing to tell it.
     """
 
     fitted: Mapping[str, str] = field(default_factory=dict)
@@ -47,7 +48,8 @@ def as_found(vehicle: Vehicle, unit: str) -> AsFound:
     fitted = dict(loaded.fitted)
     if not loaded.works:
         return AsFound(fitted=fitted, broke_off=loaded.broke_off, blank=True)
-    return AsFound(fitted=fitted, told={item.title: loaded.value(item) for item in services[unit].configuration})
+    items = services[unit].configuration
+    return AsFound(fitted=fitted, told={item.title: loaded.value(item) for item in items}, blank=not items)
 
 
 @dataclass
@@ -100,10 +102,10 @@ class ReplacedUnit:
             text = found.fitted.get(each, str(getattr(self.module.unit.identity, each)))
             self._name(number, each, text)
         self.in_vehicle = True
-        self.module.unit.memory.clear()
         if service.calibration is not None:
-            world.calibration = "done" if found.told else "never done"
+            world.calibration = "done" if found.told or (found.blank and not service.configuration) else "never done"
         if not found.told and found.broke_off is None and not found.blank:
+            self.module.unit.memory.clear()
             world.exchange(self.name)
         world.taken_over(self.name)
         self._offer()
@@ -136,6 +138,11 @@ class ReplacedUnit:
     def complete(self) -> bool:
         """Whether it works with all that it has to know."""
         return self.told.known.keys() >= {item.number for item in self.service.configuration}
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it works with all that it has to know, and with the values written last."""
+        return self.complete and self.told.stored == self.told.known
 
     @property
     def works(self) -> bool:

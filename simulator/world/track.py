@@ -142,7 +142,7 @@ class BackOnTheRoad:
             return Step("write", NOT_READY, broken.words, broken.helps)
         if missing:
             return Step("write", READY, f"to be written: {', '.join(missing)}")
-        if not unit.complete:
+        if not unit.in_force:
             return Step("write", READY, "written, but not in force", "cycle the key")
         return Step("write", DONE)
 
@@ -150,8 +150,8 @@ class BackOnTheRoad:
         unit, items = self.unit, self.service.configuration
         if not items:
             return None
-        if not unit.complete:
-            return Step("read back", NOT_READY, "nothing is in force yet", "write, then cycle the key")
+        if not unit.in_force:
+            return Step("read back", NOT_READY, "what is written is not in force yet", "write all, then cycle the key")
         unread = [item.title for item in items if item.number not in unit.told.read_back]
         if unread:
             return Step("read back", READY, f"to be read: {', '.join(unread)}")

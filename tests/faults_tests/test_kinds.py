@@ -126,9 +126,21 @@ NOT_THERE = [
         UnknownName,
         "no value that GBX is told called 'axel-ratio'; did you mean 'axle ratio'?",
     ),
-    ("wrong_value module=GBX name=axle-ratio value=3.92", BadRequest, "3.92 is what the vehicle needs; write another"),
-    ("wrong_value module=GBX name=axle-ratio value=70", BadRequest, "axle ratio of 70; write 0.001 to 65.534"),
-    ("wrong_value module=GBX name=tow-bar value=255", BadRequest, "a tow bar of 255; write 0 to 254"),
+    (
+        "wrong_value module=GBX name=axle-ratio value=3.92",
+        BadRequest,
+        "value 3.92 is the axle ratio that the vehicle needs; write",
+    ),
+    (
+        "wrong_value module=GBX name=axle-ratio value=70",
+        BadRequest,
+        "value 70 is no axle ratio that GBX can hold; write 0.001 to 65.534",
+    ),
+    (
+        "wrong_value module=GBX name=tow-bar value=255",
+        BadRequest,
+        "value 255 is no tow bar that GBX can hold; write 0 to 254",
+    ),
     ("wrong_unit module=GBY software_number=1", UnknownName, "no module called 'GBY'"),
     ("dead_module module=GBX shaken=S9", UnknownName, "no place called 'S9'"),
 ]

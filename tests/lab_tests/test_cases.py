@@ -20,10 +20,12 @@ DEMO_CASES = [*CASES, *sorted((find_vehicle("haulvey").parent / "cases").glob("*
 def test_there_are_enough_of_both():
     assert len(BROKEN) >= 12
     assert [path.stem for path in CASES] == [
-        "blown_fuse", "dead_unit", "lost_terminator", "open_stub", "rusty_ground", "shorted_pair", "whole_job",
+        "blown_fuse", "dead_unit", "lost_terminator", "open_stub", "rusty_ground", "second_hand",
+        "shorted_pair", "whole_job", "winter_tyres",
     ]  # fmt: skip
     assert [path.stem for path in DEMO_CASES[len(CASES):]] == [
-        "door_sill", "frame_bolt", "glowing_lever", "half_written", "two_at_once", "wet_plug", "whole_job",
+        "door_sill", "frame_bolt", "glowing_lever", "half_written", "other_axle", "two_at_once", "wet_plug",
+        "whole_job",
     ]  # fmt: skip
 
 

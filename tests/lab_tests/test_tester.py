@@ -92,10 +92,10 @@ def test_who_misses_whom(stub):
 
 
 def test_now_becomes_earlier_and_a_file_tells_the_difference(tmp_path):
-    simulation = running("pipkin", f"{FUSE} until_s=5", seconds=4.5)
+    simulation = running("pipkin", f"{FUSE} until_s=5", seconds=3.5)
     with Diagnosis(simulation) as diagnosis:
         before = read_codes(diagnosis)
-    simulation.advance(3)
+    simulation.advance(4)
     with Diagnosis(simulation) as diagnosis:
         after = read_codes(diagnosis)
     assert {code.when for code in before.of("ENG").codes} == {"now"}
@@ -205,10 +205,10 @@ def test_the_commands_print_one_json_value(capsys, tmp_path):
     path = str(tmp_path / "codes.json")
     common = ["--fault", FUSE, "--seconds", "5", "--json"]
     shapes = {
-        ("codes", "pipkin", "read"): {"codes", "vehicle", "modules"},
-        ("codes", "pipkin", "misses"): {"vehicle", "misses", "silent"},
+        ("codes", "pipkin", "read"): {"codes", "vehicle", "modules", "changing"},
+        ("codes", "pipkin", "misses"): {"vehicle", "misses", "silent", "changing"},
         ("codes", "pipkin", "save", "--file", path): {"vehicle", "file", "count"},
-        ("codes", "pipkin", "read", "--against", path): {"codes", "vehicle", "modules", "changes"},
+        ("codes", "pipkin", "read", "--against", path): {"codes", "vehicle", "modules", "changing", "changes"},
         ("codes", "pipkin", "clear"): {
             "vehicle", "cleared", "silent", "refused", "file", "after", "changes", "warnings",
         },

@@ -19,7 +19,7 @@ from lab.hands import State
 from lab.job import resume_job, start_job
 from lab.looks import LOOKS
 from lab.proofsheet import proof_sheet
-from lab.road import service_of
+from lab.telling import service_of
 from lab.verdict import Verdict
 from simulator.errors import BadRequest
 from simulator.reader import find_vehicle, load_vehicle

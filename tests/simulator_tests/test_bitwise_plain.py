@@ -102,6 +102,67 @@ def test_an_inverted_sample_makes_no_line_quick() -> None:
     assert ("S", "form", "delimiter") in kinds
 
 
+@pytest.mark.parametrize("watched", [False, True])
+def test_who_waits_off_the_bus_knows_its_last_level(watched: bool) -> None:
+    """It is recessive, so where its level floats later it comes back when asked to. Bosch CAN 2.0, 12.2 rule 12."""
+    bench = BitBench("A", "B", "C", automatic=False)
+    everybody = ("A", "B", "C")
+    if watched:
+        bench.medium.watch(bench.t_ns, 0, 1 << 60)
+    bench.wire(*everybody, mute=frozenset("B"))
+    bench.send("B", 0x123)
+    bench.run(bench.t_ns + 3000 * BIT_NS)
+    assert bench.medium.status("B") == "bus off"
+    bench.send("A", 0x100, b"5")
+    bench.run(bench.t_ns + 100 * BIT_NS)
+    floats, drives = Levels((), ("B",)), Levels(everybody)
+    bench.wire(*everybody, levels=lambda driving: drives if driving else floats)
+    bench.medium.restart(bench.t_ns, "B")
+    asked_ns = bench.t_ns
+    bench.run(asked_ns + 2000 * BIT_NS)
+    assert (asked_ns + 128 * 11 * BIT_NS, "B", "error active") in bench.changes
+
+
+@pytest.mark.parametrize("rates", [{}, {"C": 500_100}])
+@pytest.mark.parametrize("watched", [False, True])
+def test_nobody_comes_back_on_a_level_that_floats(watched: bool, rates: dict[str, int]) -> None:
+    """It reads its last level, a dominant one, so no recessive bits. Bosch CAN 2.0, 12.2 rule 12."""
+    bench = BitBench("A", "B", "C")
+    everybody = ("A", "B", "C")
+    if watched:
+        bench.medium.watch(bench.t_ns, 0, 1 << 60)
+    bench.wire(*everybody, mute=frozenset("B"))
+    bench.send("B", 0x123)
+    while bench.medium.status("B") != "bus off":
+        bench.run(bench.t_ns + 50 * BIT_NS)
+    floats, drives = Levels((), ("B",)), Levels(everybody)
+    bench.wire(*everybody, levels=lambda driving: drives if driving else floats, rates=rates)
+    bench.send("A", 0x100, b"\x35")
+    bench.run(bench.t_ns + 3000 * BIT_NS)
+    assert bench.medium.status("B") == "bus off"
+    bench.wire(*everybody, rates=rates)
+    at_rest_ns = bench.t_ns
+    bench.run(at_rest_ns + 1500 * BIT_NS)
+    assert bench.changes[-1][1:] == ("B", "error active")
+    # of the 128 times 11 recessive bits a few have gone before it began to float
+    assert bench.changes[-1][0] - at_rest_ns > 120 * 11 * BIT_NS
+
+
+def test_what_is_done_beside_an_inversion_is_not_done_to_the_past() -> None:
+    """Own rule: who asks for an overload frame on a quiet bus sends it after what comes next, none before."""
+    bench = BitBench("A", "B", "C")
+    bench.medium.set_counters(bench.t_ns, "A", 250, 0)
+    bench.send("A", 0x123, b"\x35")
+    bench.flip(30, "B")
+    bench.run(bench.t_ns + 200 * BIT_NS)
+    assert bench.medium.status("A") == "bus off"
+    bench.flip(100, "C")
+    asked_ns = bench.t_ns
+    bench.medium.delay(asked_ns, "B")
+    bench.run(asked_ns + 1000 * BIT_NS)
+    assert min(trouble.t_ns for trouble in bench.troubles if trouble.kind == "overload") > asked_ns
+
+
 @pytest.mark.parametrize("order", ["ATB", "TAB", "BTA", "TBA"])
 def test_a_receiver_that_reads_one_bit_otherwise_loses_no_bit(order: str) -> None:
     """Bosch CAN 2.0, 11.2: its CRC error shows after the ACK delimiter, wherever it stands among the controllers."""

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import io
 import json
+import random
 from typing import Any
 
 import can
 import pytest
+from datalink_traffic import Driven, submissions
 
 import faults
 from simulator.condition import Condition
@@ -113,6 +115,51 @@ def test_by_request_of_one_node_only() -> None:
     assert one.status("A") == "bus off"
     run(one, 10_000_000 + 129 * 11 * BIT_NS)
     assert one.status("A") == "error active"
+
+
+class Beside(Bitwise):
+    """The bit-level medium with a listener beside those who send, on a line of a length by class."""
+
+    listeners: tuple[str, ...] = ("L",)
+    delay_ns = 0.0
+
+    def rewire(self, t_ns: int, wiring: Wiring) -> None:
+        nodes = (*wiring.hearers, *self.listeners)
+        hearers = dict.fromkeys(wiring.hearers, nodes) | {one: (one,) for one in self.listeners}
+        apart = {(one, other): self.delay_ns for one in nodes for other in nodes if one != other and self.delay_ns}
+        super().rewire(t_ns, Wiring(hearers, listening=frozenset(self.listeners), delays_ns=apart))
+
+
+class Afar(Beside):
+    """Edges take a while."""
+
+    delay_ns = 120.0
+
+
+@pytest.mark.parametrize("medium_of", [Beside, Afar])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_listener_that_is_often_in_error_disturbs_nobody(seed: int, medium_of: type[Beside]) -> None:
+    """ISO 11898-1:2015, bus monitoring: whatever it misreads, and in CAN FD too, the others run as without it."""
+    names = [f"N{number}" for number in range(3)]
+    fd = seed % 2 == 1
+    frames = submissions(seed, names, 0.05, 0.5, 500_000, fd=fd)
+    options = {"data_bit_rate": 2_000_000, "data_sample_point": 0.8} if fd else {}
+    alone = type("Alone", (medium_of,), {"listeners": ()})
+    without, beside = (Driven(make, names, 500_000, **options) for make in (alone, medium_of))
+    without.feed(frames, 60_000_000)
+    draw = random.Random(seed)
+    at_ns = 0
+    for t_ns in range(1_000_000, 50_000_000, 1_000_000):
+        beside.feed([one for one in frames if at_ns <= one[0] < t_ns], t_ns - 1)
+        beside.medium.disturb(t_ns + draw.randrange(400_000), "L")
+        at_ns = t_ns
+    beside.feed([one for one in frames if one[0] >= at_ns], 60_000_000)
+    heard = [(*one[:-1], tuple(name for name in one[-1] if name != "L")) for one in beside.log if one[1] != "L"]
+    assert heard == without.log
+    errors = sum(count for (node, _, _), count in beside.medium.troubles.items() if node == "L")
+    assert errors > 10
+    assert any("L" in one.received_by for one in beside.attempts)
+    assert not any("L" in one.acknowledged_by for one in beside.attempts)
 
 
 class Kept(io.StringIO):
