@@ -40,6 +40,7 @@ _WRITERS: dict[str, Callable[..., Any]] = {
 _EVENTS = ".jsonl"
 #: Bits after which a medium has told all that was noticed, with some to spare.
 _TOLD_BITS = AHEAD_BITS + 100
+_IN_NO_ORDER = frozenset(("code", "controller", "error", "overload", "undetected"))
 #: Lines held back at least before any is written, so that they are not sorted one by one.
 _FEW_LINES = 512
 #: Simulated time begins here in formats that give a date.
@@ -69,8 +70,9 @@ def record_json(record: FrameRecord | Event) -> dict[str, Any]:
 class EventLog:
     """Everything that happens in a simulation from now on, one JSON object a line: faults, states, supply, frames.
 
-    Lines come in the order of time, frames by their ends, those of one instant as they are told. What controllers
-    notice is told a little later, so the last lines are held back until ``flush`` or ``close``.
+    Lines come in the order of time, frames by their ends; of one instant frames and the world come first, then what
+    controllers notice and modules store, by name. That is told a little later, so the last lines are held back until
+    ``flush`` or ``close``.
     """
 
     def __init__(self, simulation: Simulation, stream: TextIO) -> None:
@@ -104,8 +106,8 @@ class EventLog:
     def _write(self, record: FrameRecord | Event) -> None:
         if self._stream is not None:
             t_ns = record.t_ns if isinstance(record, Event) else record.t_end_ns
-            # modules that look at themselves at one instant do so in no order
-            whose = record.name if isinstance(record, Event) and record.kind == "code" else ""
+            # controllers, and modules that look at themselves, do so at one instant in no order
+            whose = record.name if isinstance(record, Event) and record.kind in _IN_NO_ORDER else ""
             self._held.append((t_ns, whose, json.dumps(record_json(record)) + "\n"))
             if len(self._held) > _FEW_LINES:
                 self._release(t_ns - self._told_ns)
@@ -222,10 +224,10 @@ class FrameLog:
     def _error_frame(self, record: FrameRecord, channel: int) -> can.Message:
         """What the transmitter of a failed attempt noticed first, or that it is bus-off; bare where it went down."""
         trouble = self._noticed.pop((record.network, record.transmitter), None)
-        counters = self._simulation.counters(record.network, record.transmitter)
         if trouble is not None and trouble.t_ns > record.t_start_ns:
             message = trouble_message(trouble, (trouble.transmit_errors, trouble.receive_errors))
         elif self._simulation.status(record.network, record.transmitter) == "bus off":
+            counters = self._simulation.counters(record.network, record.transmitter)
             message = next(StateFrames().changes(counters))
         else:
             message = can.Message(is_error_frame=True, is_extended_id=False, dlc=0)

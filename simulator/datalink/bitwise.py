@@ -74,17 +74,25 @@ class Bitwise:
 
     # -- the door -----------------------------------------------------------------------------------------------
 
-    def status(self, node: str) -> str:
-        """Error active, error passive or bus off; "down" for a node that is not up."""
-        island = self._home.get(node)
-        return "down" if island is None else _STATUS[island.committed(node, layout.STATUS)]
+    def is_up(self, node: str) -> bool:
+        """Whether a node takes part at all."""
+        return node in self._home
 
-    def counters(self, node: str) -> tuple[int, int]:
-        """(transmit, receive) error counters, as of the last event on the wire."""
+    def status(self, node: str, t_ns: int | None = None) -> str:
+        """Error active, error passive or bus off; "down" for a node that is not up. As ``counters``."""
+        island = self._home.get(node)
+        return "down" if island is None else _STATUS[island.looked_up(node, layout.STATUS, t_ns)]
+
+    def counters(self, node: str, t_ns: int | None = None) -> tuple[int, int]:
+        """(transmit, receive) error counters at the present instant, or as of the last event on the wire."""
         island = self._home.get(node)
         if island is None:
             return 0, 0
-        return island.committed(node, layout.TEC), island.committed(node, layout.REC)
+        return island.looked_up(node, layout.TEC, t_ns), island.looked_up(node, layout.REC, t_ns)
+
+    def is_up(self, node: str) -> bool:
+        """Whether a node takes part at all."""
+        return node in self._home
 
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
@@ -309,11 +317,11 @@ class Bitwise:
         found = False
         for other in self._islands:
             for station in other.stations if other is not island else ():
-                frame = station.slots[other.committed(station.name, layout.SLOT)]
-                sends = other.committed(station.name, layout.SENDS)
+                frame = station.slots[other.looked_up(station.name, layout.SLOT)]
+                sends = other.looked_up(station.name, layout.SENDS)
                 if frame is not None and sends and has_read(island.rows[n].tolist(), frame):
                     found = True
-                    if other.committed(station.name, layout.AT) >= 0:
+                    if other.looked_up(station.name, layout.AT) >= 0:
                         self._apart.setdefault(station.name, (set(), set()))[0].add(island.stations[n].name)
         return found
 

@@ -148,6 +148,8 @@ class Island:
         self._trace = np.zeros((0, bits.TRACE + count), np.int64)
         self._window = (0, 0)
         self._ahead = False
+        #: An instant looked up, the event before it, and the controllers then.
+        self._looked: tuple[int, int, Ints] = (-1, -1, self.rows)
         self._plain = np.zeros(LONGEST_BITS, np.uint8)
         self._base_ns = t_ns
         self.timing = timing
@@ -202,10 +204,24 @@ class Island:
             return False
         return set(self.rows[self._taking_part, layout.STATE].tolist()) <= {layout.IDLE, layout.RESTING}
 
-    def committed(self, node: str, field: int) -> int:
-        """A number of a controller as of the last event."""
+    def looked_up(self, node: str, field: int, t_ns: int | None = None) -> int:
+        """A number of a controller as of the last event, or at an instant from then on."""
         rows = self._kept[0] if self._ahead else self.rows
+        if self._ahead and t_ns is not None:
+            if self._looked[:2] != (t_ns, self._base_ns):
+                self._looked = t_ns, self._base_ns, self._rows_at(t_ns)
+            rows = self._looked[2]
         return int(rows[self.number[node], field])
+
+    def _rows_at(self, t_ns: int) -> Ints:
+        """The controllers at an instant, without going back to it."""
+        ahead, due_ns = [one.copy() for one in self.arrays], self.due_ns
+        self.go_back(t_ns)
+        rows = self.rows.copy()
+        for kept, now in zip(ahead, self.arrays, strict=True):
+            np.copyto(now, kept)
+        self._ahead, self.due_ns = True, due_ns
+        return rows
 
     def attempt(
         self, n: int, t_ns: int, frame: Outgoing, outcome: Outcome, about: Sequence[int] | None = None
@@ -302,6 +318,7 @@ class Island:
                 for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
                     np.copyto(kept, now)
                 np.copyto(self._flight_kept, self._flight)
+                keep = False  # else the kernel would do so where they fall in step again
             wire.run_wire.hasten(_CALLS_OUT_OF_STEP)
         if len(own.messages):
             wire.run_wire.hasten(_CALLS_BY_THEMSELVES)

@@ -85,14 +85,14 @@ class Swift:
     def status(self, node: str) -> str:
         """Error active, error passive or bus off; "down" for a node that is not up."""
         self._attend(self._now())
-        return self._bits.status(node)
+        return self._bits.status(node, self._now())
 
     def counters(self, node: str) -> tuple[int, int]:
-        """(transmit, receive) error counters, as of the last event on the wire."""
+        """(transmit, receive) error counters."""
         if node in self._told:
             return self._told[node]
         self._attend(self._now())
-        return self._bits.counters(node)
+        return self._bits.counters(node, self._now())
 
     def last_trouble(self, node: str) -> Trouble | None:
         """The last error that a controller noticed."""
@@ -114,7 +114,7 @@ class Swift:
         """Queue a frame at a node; a node that is down loses it."""
         self._attend(t_ns)
         if self._stretch is not None:
-            if self._bits.status(node) == "down" or self._stretch.admit(t_ns, node, frame, self._passed()[1]):
+            if not self._bits.is_up(node) or self._stretch.admit(t_ns, node, frame, self._passed()[1]):
                 return
             self.leave(t_ns)
         self._bits.submit(t_ns, node, frame)

@@ -89,7 +89,7 @@ class Unattended:
         return list(zip((group.first + order).tolist(), span[order].tolist(), strict=True))
 
     def noticed(self) -> list[tuple[list[int], int]]:
-        """What controllers have noticed and nobody was told: the last of each kind, in order, and how many there are."""
+        """What controllers have noticed and nobody was told: the last of each kind, in order, and how many."""
         last = self._groups[self._at - 1].last if self._at else 0
         span = self._events[self._noticed_to : last]
         self._noticed_to = max(self._noticed_to, last)
