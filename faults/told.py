@@ -16,13 +16,13 @@ from simulator.road import ConfigurationItem
 from simulator.vehicle import Vehicle
 
 
-def _items(vehicle: Vehicle, module: str) -> tuple[ConfigurationItem, ...]:
+def _items(kind: str, vehicle: Vehicle, module: str) -> tuple[ConfigurationItem, ...]:
     """What a module is told. Raises UnknownName, and BadRequest where that is nothing."""
     service = vehicle.road.service.get(vehicle.module(module).name)
     if service is None or not service.configuration:
         told = [name for name, each in vehicle.road.service.items() if each.configuration]
         instead = f"write one of {', '.join(told)}" if told else "no module of this vehicle is"
-        raise BadRequest(f"{module} is told nothing (the vehicle file has no configuration of it); {instead}")
+        raise BadRequest(f"{kind}: {module} is told nothing (the vehicle file has no configuration of it); {instead}")
     return service.configuration
 
 
@@ -58,7 +58,7 @@ class WrongValue(Fault):
 
     def _item(self, vehicle: Vehicle) -> ConfigurationItem:
         """The item of that title, also with dashes for blanks, or of that identifier."""
-        items = _items(vehicle, self.module)
+        items = _items(self.kind, vehicle, self.module)
         wanted = self.name.casefold().replace("-", " ")
         for item in items:
             if wanted == item.title.casefold().replace("-", " ") or wanted == f"0x{item.number:04x}":
@@ -72,9 +72,11 @@ class WrongValue(Fault):
         if not least <= raw <= most:
             low, high = _physical(item, least), _physical(item, most)
             held = f"{item.title} that {self.module} can hold"
-            raise BadRequest(f"value {self.value:g} is no {held}; write {low:g} to {high:g}")
+            raise BadRequest(f"{self.kind}: value {self.value:g} is no {held}; write {low:g} to {high:g}")
         if raw == _raw(item, item.value):
-            raise BadRequest(f"value {item.value:g} is the {item.title} that the vehicle needs; write another")
+            raise BadRequest(
+                f"{self.kind}: value {item.value:g} is the {item.title} that the vehicle needs; write another"
+            )
         return _physical(item, raw)
 
 
@@ -104,7 +106,7 @@ class HalfWritten(Fault):
     part: Part = 0.5
 
     def changes(self, vehicle: Vehicle) -> tuple[Deviation, ...]:
-        _items(vehicle, self.module)
+        _items(self.kind, vehicle, self.module)
         return (Behaviour(self.module, "half_written", round(self.part * 100)),)
 
     def canonical(self, vehicle: Vehicle) -> Self:

@@ -27,7 +27,7 @@ def expected(bench: Bench, slip: Slip) -> str:
     if slip.kind == "call":
         return "silent " + (", ".join(bench.silent(slip.condition)) or "nobody")
     if slip.kind == "config":
-        return _config_words(bench, slip.told or {})
+        return config_words(bench, slip.told or {})
     red, black = (parse_probe(bench.vehicle, text) for text in (slip.red, slip.black))
     if slip.kind == "ohms":
         if slip.condition.battery_on:
@@ -43,8 +43,8 @@ def expected(bench: Bench, slip: Slip) -> str:
     return volt_words(found.value, found.least, found.greatest)
 
 
-def _config_words(bench: Bench, told: Mapping[str, Mapping[str, str]]) -> str:
-    """What the modules that answered would say otherwise than the vehicle needs."""
+def config_words(bench: Bench, told: Mapping[str, Mapping[str, str]]) -> str:
+    """What modules of a vehicle say otherwise than it needs, of the items named; all of them are taken to answer."""
     words = []
     for module, said in told.items():
         found, right = (told_by(vehicle, module) for vehicle in (bench.vehicle, bench.vehicle.as_drawn()))

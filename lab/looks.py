@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ from lab.cautions import CAUTIONS, caution
 from lab.handback import asked_module
 from lab.pictures import wire_map
 from lab.proofsheet import GOOD, LINES_OF_PROOF, proof_sheet
-from lab.telling import step_line
+from lab.telling import way_lines
 from simulator.errors import BadRequest
 from simulator.probes import probe_points
 
@@ -48,7 +49,7 @@ _HELP = """Actions (each costs minutes):
   hand-back                  the vehicle to its owner; ends the job
 Looking (costs nothing):
   card, slips, state, points, kinds, proof [MODULE], map FILE.png, cautions
-  help finding, help road (what comes after the finding), quit"""
+  data, track, help finding, help road (what comes after the finding), quit"""
 
 _ROAD_HELP = """After the finding:
   repair FAULT               what you found, as in the finding; ignition off
@@ -57,11 +58,12 @@ _ROAD_HELP = """After the finding:
   data                       (look) what the vehicle needs that unit to know
   supply on [VOLT [AMPERE]]  support supply; supply off
   lamps on|off               lamps and blower
-  write ITEM VALUE           also without replacing, where only what a unit was told is
-                             wrong; then ignition off, ignition on, config MODULE
-  write ITEM VALUE programming   after a writing that broke off
-  write ITEM VALUE meanwhile DOING   what if somebody does something halfway:
-                             ignition off, supply off, lamps on
+  write ITEM VALUE           a replaced unit, or one that was only told wrong;
+                             then ignition off, ignition on, config MODULE
+  write ITEM VALUE programming
+                             after a writing that broke off
+  write ITEM VALUE meanwhile DOING
+                             ignition off, supply off or lamps on halfway
   engine start|stop
   brake hold|release
   select park|reverse|neutral|drive
@@ -115,8 +117,20 @@ def _state(job: Job, rest: str) -> list[str]:
         f"Battery {'on' if condition.battery_on else 'off'}, "
         f"ignition {'on' if condition.ignition_on else 'off'}. "
         f"Unplugged: {unplugged}. Parted: {parted}. Leads {'' if job.zeroed else 'not '}zeroed. "
-        f"Plugs reached: {', '.join(sorted(job.torn_open)) or 'none'}."
+        f"Plugs reached: {', '.join(sorted(job.torn_open)) or 'none'}.",
+        *_state_of_the_work(job),
     ]
+
+
+def _state_of_the_work(job: Job) -> list[str]:
+    """What a journal that was left in the middle of the work would not show at a glance."""
+    state = job.state
+    words = [f"Engine {state.engine}."] if state.engine != "stopped" else []
+    words += ["Support supply on."] if state.supply_on else []
+    words += [f"Ordered: {', '.join(sorted(state.ordered))}."] if state.ordered else []
+    words += [f"Replaced: {', '.join(state.replaced)}."] if state.replaced else []
+    words += [f"A helper shakes {state.shaken}."] if state.shaken else []
+    return [" ".join(words)] if words else []
 
 
 def _points(job: Job, rest: str) -> list[str]:
@@ -162,13 +176,13 @@ def _track(job: Job, rest: str) -> list[str]:
             "no unit was replaced or written to; the order is: finding, order MODULE, replace MODULE; or, where only "
             "what it was told is wrong: finding, write ITEM VALUE (the items: data)"
         )
-    return job.car.now(_track_lines)
+    return job.car.now(partial(_track_lines, over=job.handed_back is not None))
 
 
-def _track_lines(car: LiveCar) -> list[str]:
+def _track_lines(car: LiveCar, *, over: bool) -> list[str]:
     lines = []
     for unit, track in car.tracks.items():
-        lines += [f"Back on the road: {unit}", *(step_line(step) for step in track.steps())]
+        lines += way_lines(unit, track.steps(), over=over)
     return lines or ["The replaced unit needs nothing: it knows all that it has to know."]
 
 

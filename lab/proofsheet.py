@@ -171,7 +171,8 @@ def _no_short(of: _Readings) -> Line:
     if bad:
         return Line(6, title, BAD, tuple(slip.number for slip in bad))
     if missing:
-        return Line(6, title, OPEN, tuple(sorted(slip.number for slip in used)), "; ".join(missing))
+        words = f"battery off, {'; '.join(missing)}"
+        return Line(6, title, OPEN, tuple(sorted(slip.number for slip in used)), words)
     return _judged(6, title, used, True)
 
 

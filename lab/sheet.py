@@ -12,10 +12,11 @@ import faults as fault_room
 from lab.bench import Bench, Traffic
 from lab.case import Case, load_case
 from lab.cautions import caution
-from lab.debrief import ohm_words, volt_words
+from lab.debrief import config_words, ohm_words, volt_words
 from lab.pictures import map_figure
 from lab.possible import LIVE
 from lab.proofsheet import TITLES
+from lab.tester import told_by
 from lab.wiremap import text_mm
 from simulator.condition import DEAD
 from simulator.deviations import LINES
@@ -175,6 +176,9 @@ def _answer_page(case: Case, healthy: Bench, sick: Bench) -> Figure:
         answering = [module for module in case.vehicle.modules if module not in silent]
         text = f"{name}: answering {', '.join(answering) or 'nobody'}; silent {', '.join(silent) or 'nobody'}"
         y = _paragraph(axes, y, text)
+    answering = {name: told_by(case.vehicle, name) for name in case.vehicle.modules if name not in sick.silent(LIVE)}
+    y = _paragraph(axes, y - 3, "What those who answer say of themselves (config), with the fault:", bold=True)
+    y = _paragraph(axes, y, config_words(sick, answering))
     if case.tags:
         y = _paragraph(axes, y - 3, f"Kind of complex fault: {', '.join(case.tags)}")
     ranges = "Ranges on the next pages are worst case: terminators 2 %, wires 5 %, meter 1 % + 0.2 ohm or 20 mV."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from simulator.errors import BadRequest, UnknownName, nearest
 from simulator.road import ConfigurationItem, Service
 from simulator.vehicle import Vehicle
 from simulator.world import Step
+from simulator.world.track import DONE, READY, STOPPED
 
 if TYPE_CHECKING:
     from lab.job import Job
@@ -89,6 +90,31 @@ def step_line(step: Step) -> str:
     """A step of the way back in one line."""
     why = f" ({step.why})" if step.why else ""
     return f"  {step.name}: {step.word}{why}" + (f"; helps: {step.helps}" if step.helps else "")
+
+
+#: What a student does for a step that is ready or has stopped.
+_DOING: Mapping[str, str] = {
+    "supply": "supply on VOLT AMPERE",
+    "identity": "config {unit}",
+    "write": "write ITEM VALUE; in force after ignition off, ignition on",
+    "read back": "config {unit}",
+    "level": "level open, level look, level close; fill LITRE",
+    "routine": "brake hold, routine start, wait 1, routine results",
+    "clear": "codes save, codes clear",
+    "drive": "drive",
+    "roll call": "call",
+}
+
+
+def way_lines(unit: str, steps: Sequence[Step], *, over: bool) -> list[str]:
+    """The way back of a unit, with what to do for what can be done, unless the job is over."""
+    lines = [f"Back on the road: {unit}"]
+    if all(step.word == DONE for step in steps if step.name != "supply"):
+        steps = [step for step in steps if step.name != "supply"]  # nothing is left to support
+    for step in steps:
+        doing = f"; do: {_DOING[step.name].format(unit=unit)}" if step.word in (READY, STOPPED) and not over else ""
+        lines.append(step_line(step) + doing)
+    return lines
 
 
 # ---------------------------------------------------------------------- writing
@@ -165,20 +191,23 @@ def _put_value(
     if meanwhile:
         simulation.run_until_ns(max(simulation.t_ns, begun_ns + half_ns + _SECOND_NS))
     minutes = (simulation.t_ns - begun_ns) / _MINUTE_NS
-    lines = [line, *_what_helps(car, unit, word)]
+    done = [f"Halfway through: {meanwhile}."] if meanwhile else []
+    lines = [*done, line, *_what_helps(car, unit, word, programming=programming)]
     record = {"wrote": item.title, "word": word, "supplied": supplied, **kept}
     parts = [vars(part) for part in simulation.condition.at_battery]
     record |= {"at_battery": parts, "engine": car.world.state.engine}
     return Done(tuple(lines), minutes=minutes, record=record)
 
 
-def _what_helps(car: LiveCar, unit: str, word: str) -> list[str]:
+def _what_helps(car: LiveCar, unit: str, word: str, *, programming: bool) -> list[str]:
     """How far the unit is with what it was told, and what helps where it has not taken a value."""
     track = car.tracks[unit]
     broken = track.unit.broken_for_writing()
     if track.unit.broke_off is None and word != "written" and broken is not None:
         return [f"  {broken.words}; helps: {broken.helps}"]
     lines = track_line(car, unit, "write")
+    if track.unit.broke_off is None and word != "written" and programming:
+        lines.append("  It is not in start-up mode: write ITEM VALUE, without programming.")
     if track.unit.broke_off is not None:
         lines.append(
             "  In start-up mode it takes values in the programming session only: write ITEM VALUE programming, every "

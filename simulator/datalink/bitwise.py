@@ -90,10 +90,6 @@ class Bitwise:
             return 0, 0
         return island.looked_up(node, layout.TEC, t_ns), island.looked_up(node, layout.REC, t_ns)
 
-    def is_up(self, node: str) -> bool:
-        """Whether a node takes part at all."""
-        return node in self._home
-
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
         island = self._home.get(node)

@@ -199,10 +199,12 @@ class Island:
 
     @property
     def _only_listeners_act(self) -> bool:
-        """Whether the controllers are out of step and all idle but those that only listen."""
+        """Whether the controllers are out of step and all at rest, with nothing to send, but those that only listen."""
         if not self.world[layout.TIMED] or len(self._taking_part) == len(self.rows):
             return False
-        return set(self.rows[self._taking_part, layout.STATE].tolist()) <= {layout.IDLE, layout.RESTING}
+        others = self.rows[self._taking_part]
+        idle = set(others[:, layout.STATE].tolist()) <= {layout.IDLE, layout.RESTING}
+        return idle and not others[:, layout.WANTS].any()
 
     def looked_up(self, node: str, field: int, t_ns: int | None = None) -> int:
         """A number of a controller as of the last event, or at an instant from then on."""
@@ -276,6 +278,8 @@ class Island:
         self._ahead = False
         if self.run(t_ns) == bits.QUIET and t_ns > self.now_ns:
             self.set_off(t_ns)
+        elif self._only_listeners_act:
+            self.set_off(t_ns, *self._taking_part)
         self.due_ns = max(t_ns, self.now_ns)
 
     def set_off(self, t_ns: int, *numbers: int) -> None:
@@ -318,7 +322,7 @@ class Island:
                 for kept, now in zip(self._kept, (self.rows, self.world, self.clock), strict=True):
                     np.copyto(kept, now)
                 np.copyto(self._flight_kept, self._flight)
-                keep = False  # else the kernel would do so where they fall in step again
+                keep = False  # they may be in step again before this run ends
             wire.run_wire.hasten(_CALLS_OUT_OF_STEP)
         if len(own.messages):
             wire.run_wire.hasten(_CALLS_BY_THEMSELVES)
@@ -469,7 +473,7 @@ class Island:
     def wake(self, n: int, t_ns: int) -> None:
         """A frame waits at a station: on a bus at rest its SOF starts now, else with the next bit."""
         now_ns = self.now_ns
-        if self.rows[n, layout.STATE] == layout.IDLE and (t_ns > now_ns or self._only_listeners_act):
+        if self.rows[n, layout.STATE] == layout.IDLE and t_ns > now_ns:
             # whoever counts recessive bits now is cut short by the edge: all synchronise to it
             self.set_off(t_ns, n)
         elif self.at_rest:

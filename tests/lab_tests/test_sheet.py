@@ -58,6 +58,14 @@ def test_what_the_pages_hold(tmp_path):
 
 
 @pytest.mark.slow
+def test_the_key_says_what_no_meter_shows(tmp_path):
+    out = tmp_path / "sheet.pdf"
+    for name, said in (("winter_tyres", "GBX tyre size 2.08 m"), ("open_stub", "as it should be")):
+        write_sheet(find_vehicle("pipkin").parent / "cases" / f"{name}.yaml", out)
+        key = next(" ".join(text.split()) for text in pages_of(out) if "Answer key" in text)
+        assert f"say of themselves (config), with the fault: {said}" in key
+
+
 def test_the_same_case_gives_the_same_file(tmp_path):
     write_sheet(CASES[0], tmp_path / "a.pdf")
     write_sheet(CASES[0], tmp_path / "b.pdf")

@@ -137,23 +137,20 @@ class Afar(Beside):
 
 
 @pytest.mark.parametrize("medium_of", [Beside, Afar])
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, 1, 2, 3, 3801])
 def test_a_listener_that_is_often_in_error_disturbs_nobody(seed: int, medium_of: type[Beside]) -> None:
     """ISO 11898-1:2015, bus monitoring: whatever it misreads, and in CAN FD too, the others run as without it."""
     names = [f"N{number}" for number in range(3)]
     fd = seed % 2 == 1
-    frames = submissions(seed, names, 0.05, 0.5, 500_000, fd=fd)
+    frames = submissions(seed, names, 0.05, 0.9 if seed == 3801 else 0.5, 500_000, fd=fd)
     options = {"data_bit_rate": 2_000_000, "data_sample_point": 0.8} if fd else {}
     alone = type("Alone", (medium_of,), {"listeners": ()})
     without, beside = (Driven(make, names, 500_000, **options) for make in (alone, medium_of))
     without.feed(frames, 60_000_000)
     draw = random.Random(seed)
-    at_ns = 0
     for t_ns in range(1_000_000, 50_000_000, 1_000_000):
-        beside.feed([one for one in frames if at_ns <= one[0] < t_ns], t_ns - 1)
-        beside.medium.disturb(t_ns + draw.randrange(400_000), "L")
-        at_ns = t_ns
-    beside.feed([one for one in frames if one[0] >= at_ns], 60_000_000)
+        beside.medium.disturb(t_ns + draw.randrange(900_000), "L")
+    beside.feed(frames, 60_000_000)
     heard = [(*one[:-1], tuple(name for name in one[-1] if name != "L")) for one in beside.log if one[1] != "L"]
     assert heard == without.log
     errors = sum(count for (node, _, _), count in beside.medium.troubles.items() if node == "L")
