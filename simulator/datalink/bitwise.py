@@ -99,22 +99,21 @@ class Bitwise:
         station = self._stations[node]
         station.waiting[frame.key, self._count if frame.kept else 0] = frame
         n = island.number[node]
-        if island.late(t_ns):
-            island.reload(n)
-            return
         island.go_back(t_ns)
         island.load(n)
         island.wake(n, t_ns)
         self.deadline_ns = min(self.deadline_ns, island.due_ns)
 
-    def withdraw(self, node: str, frame: Outgoing) -> None:
+    def withdraw(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Take back a frame that waits; one on the wire runs to its end but is not repeated."""
         island = self._home.get(node)
         if island is None:
             return
         station = self._stations[node]
         station.waiting = {slot: waiting for slot, waiting in station.waiting.items() if waiting is not frame}
-        island.reload(island.number[node])
+        island.go_back(t_ns)
+        island.load(island.number[node])
+        self._plan()
 
     def advance(self, t_ns: int) -> None:
         """Do what is due at this instant."""

@@ -263,11 +263,6 @@ class Island:
             # what was noticed before the wire fell quiet is told then, not when somebody sends again
             self.due_ns = max(self.now_ns, limit_ns * (reason == bits.LIMIT))
 
-    def late(self, t_ns: int) -> bool:
-        """Whether a frame submitted now can change nothing up to the next event: no other could start before it."""
-        offered_ns = self.world.item(layout.OFFERED_NS)
-        return self._ahead and self.due_ns != NEVER_NS and offered_ns < t_ns and offered_ns <= self._base_ns
-
     def go_back(self, t_ns: int) -> None:
         """Undo what lies after an instant: to the first bit that starts then or later; a bus at rest stops there."""
         if not self._ahead or t_ns >= self.due_ns != NEVER_NS:
@@ -297,7 +292,7 @@ class Island:
         for field in (layout.BIT, layout.SEEN):
             rows[:, field] = 1
         rows[:, layout.STATE], rows[:, layout.AT] = layout.INTERMISSION, -1
-        world[layout.OPENED_NS] = world[layout.OFFERED_NS] = -1
+        world[layout.OPENED_NS] = -1
         bus.anchor(world, self.clock, t_ns)
         self.due_ns = t_ns
 
@@ -324,7 +319,7 @@ class Island:
                 np.copyto(self._flight_kept, self._flight)
                 keep = False  # they may be in step again before this run ends
             wire.run_wire.hasten(_CALLS_OUT_OF_STEP)
-        if len(own.messages):
+        if len(own.tally):
             wire.run_wire.hasten(_CALLS_BY_THEMSELVES)
         levels = self._levels
         while True:
@@ -463,12 +458,6 @@ class Island:
             self.wire[n, slot, 1] = self.wire[n, slot, 0]
             self.sizes[n, slot, 1] = self.sizes[n, slot, 0]
         self.rows[n, layout.OWN + slot] = form
-
-    def reload(self, n: int) -> None:
-        """As ``load``, for a frame taken back: what is on the wire by now stays there."""
-        self.load(n)
-        fields = [layout.WANTS, layout.NEXT, layout.OWN, layout.OWN + 1]
-        self._kept[0][n, fields] = self.rows[n, fields]
 
     def wake(self, n: int, t_ns: int) -> None:
         """A frame waits at a station: on a bus at rest its SOF starts now, else with the next bit."""

@@ -123,7 +123,7 @@ class Swift:
         """Take back a frame that waits; one on the wire runs to its end but is not repeated."""
         self._attend(t_ns)
         if self._stretch is None:
-            self._bits.withdraw(node, frame)
+            self._bits.withdraw(t_ns, node, frame)
         else:
             self._stretch.dismiss(t_ns, frame, self._passed()[1])
 

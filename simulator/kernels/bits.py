@@ -51,7 +51,6 @@ from simulator.kernels.layout import (
     LISTENING,
     MUTE,
     NOTES,
-    OFFERED_NS,
     OPENED_NS,
     RATE,
     RESTERS,
@@ -91,8 +90,6 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
     drive, busy, resting = 0, False, True
     opened = world[OPENED_NS] == t_ns
     world[OPENED_NS] = t_ns
-    if world[IDLERS]:
-        world[OFFERED_NS] = t_ns
     ears = world[LISTENING]
     if world[LAGGING] or world[TWINS]:
         busy, resting = True, (world[LAGGING] | world[TWINS]) & ~ears == 0
@@ -101,8 +98,6 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
         n = lowest(awake)
         awake &= awake - 1
         state = rows[n, STATE]
-        if state == IDLE or (state == INTERMISSION and rows[n, COUNT] == 2):
-            world[OFFERED_NS] = t_ns
         if state == IDLE and rows[n, WANTS] and not opened:
             begin(rows, n, t_ns)
             state = FRAME

@@ -61,19 +61,18 @@ BIT_RECESSIVE, BIT_DOMINANT, STUFF_ERROR, FORM_ERROR, CRC_ERROR, ACK_ERROR = ran
 NOTE = 5
 ERROR, LOST, OVERLOADED, UNDETECTED, SENT, ENDED, CHANGED = range(7)
 
-# -- the world of one bus: integers. OPENED_NS: frames due at this bit have started; OFFERED_NS: where one last could;
-# TIMED: 1 while controllers are out of step, 2 if they always are; HELD: who reads dominant while nobody drives; SLOW:
+# -- the world of one bus: integers. OPENED_NS: frames due at this bit have started; TIMED: 1 while controllers are out of step, 2 if they always are; HELD: who reads dominant while nobody drives; SLOW:
 # 1 where levels come or go too late for somebody's sample point.
 ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, SLOW, HELD, FLIPPED, TRACED, FINISHED = range(13)
-OPENED_NS, OFFERED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16, 17
+OPENED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16
 # Masks that the engine in step keeps of its controllers: AWAKE, those that do more than wait for a dominant bit; TWINS
 # and LEADERS, those that are read for and those that read for them; IDLERS, those that wait and could start a frame;
 # LAGGING, those that have begun to miss a dominant stretch or go on reading one; RESTERS, those RESTING that read
 # dominant last.
-AWAKE, TWINS, LEADERS, IDLERS, LAGGING, RESTERS = range(18, 24)
+AWAKE, TWINS, LEADERS, IDLERS, LAGGING, RESTERS = range(17, 23)
 # LISTENING: mask of those that only listen; nobody else waits for what they are in the middle of.
-LISTENING = 24
-WORLD = 25
+LISTENING = 23
+WORLD = 24
 
 PASSIVE_AT, OFF_AT, MOST = 128, 256, 255
 #: What a success makes of a receive counter above 127: anything from 119 to 127 (rule 8).

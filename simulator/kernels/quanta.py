@@ -29,7 +29,6 @@ from simulator.kernels.layout import (
     LINGERS,
     MUTE,
     NOTES,
-    OFFERED_NS,
     OUT,
     RATE,
     RES,
@@ -88,10 +87,8 @@ def _start_bit(rows: Ints, n: int, t_ps: int, timing: Ints, world: Ints) -> None
     rows[n, START_PS] = t_ps
     rows[n, SAMPLED] = 0
     rows[n, DUE_PS] = t_ps + timing[n, rows[n, RATE], POINT] * timing[n, rows[n, RATE], QUANTUM_PS]
-    if rows[n, STATE] == IDLE or (rows[n, STATE] == INTERMISSION and rows[n, COUNT] == 2):
-        world[OFFERED_NS] = t_ps // 1000
-        if rows[n, STATE] == IDLE and rows[n, WANTS]:
-            begin(rows, n, t_ps // 1000)
+    if rows[n, STATE] == IDLE and rows[n, WANTS]:
+        begin(rows, n, t_ps // 1000)
     rows[n, OUT] = rows[n, BIT]
 
 
@@ -234,8 +231,6 @@ def _rest(rows: Ints, timing: Ints, world: Ints, limit_ps: int) -> bool:
             rows[n, BEFORE], rows[n, SYNCED], rows[n, SEEN] = 1, 0, 1
             if rows[n, STATE] not in (IDLE, RESTING):
                 count_quiet(rows, n, bits)
-    if passed:
-        world[OFFERED_NS] = until_ps // 1000
     return passed
 
 

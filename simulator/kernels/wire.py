@@ -263,15 +263,15 @@ def run_wire(
     delays: Ints, flight: Ints, messages: Ints, state: Ints, spans: Ints, slots: Ints, data: Bytes, plain: Bytes,
     packing: Packing, events: Ints, payloads: Bytes, tally: Ints, limit_ns: int, due_ns: int,
 ) -> int:  # fmt: skip
-    """Run as ``run_bits``; with ``messages`` (number, MESSAGE) go on after what would stop it, and send what is due.
+    """Run as ``run_bits``; with a ``tally`` go on after what would stop it, and send the ``messages`` that are due.
 
-    ``state`` (messages, STATE); ``spans``: by controller the row of its first message, and the number of messages at
+    ``messages`` (number, MESSAGE); ``state`` (messages, STATE); ``spans``: by controller the row of its first message, and the number of messages at
     the end; ``slots`` (controllers, 2, 2): what is in each; ``data`` (controllers, 2, bytes): its payload; ``plain``:
     to work in; ``packing``: what ``pack`` takes; ``events`` (number, EVENT), ``payloads`` (number, bytes), ``tally``:
     see above. Messages are sent up to ``due_ns``.
     STOP: no more stops may be passed over, or one must not be, or there is no room for events.
     """
-    if messages.shape[0] == 0:
+    if tally.shape[0] == 0:
         return _run(
             rows, world, clock, wire, sizes, keys, masks, lags, flips, notes, trace, kept_rows, kept_world, kept_clock,
             keep, timing, delays, flight, limit_ns,

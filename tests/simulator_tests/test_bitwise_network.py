@@ -284,7 +284,7 @@ def test_withdrawn_frames_are_not_sent() -> None:
     bench = Bench("A", "B")
     frame = Outgoing(0x100, b"", kept=True)
     bench.medium.submit(0, "A", frame)
-    bench.medium.withdraw("A", frame)
+    bench.medium.withdraw(0, "A", frame)
     bench.run(10_000_000)
     assert bench.attempts == []
 
