@@ -8,7 +8,7 @@ Sources: Bosch CAN Specification 2.0 (1991), part B; Bosch CAN FD Specification 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import PADDING
@@ -63,7 +63,7 @@ class Bitwise:
         self._home: dict[str, Island] = {}
         self._islands: list[Island] = []
         self._counted: Counter[tuple[str, int, int]] = Counter()
-        self._last: dict[str, tuple[int, int, int, int]] = {}
+        self._last: dict[str, tuple[int, int, str, int, int]] = {}
         #: By transmitter, who has received and who has acknowledged its frame and is on another wire by now.
         self._apart: dict[str, tuple[set[str], set[str]]] = {}
         self._count = 0
@@ -182,21 +182,31 @@ class Bitwise:
             island.watch(*self._window)
         self._plan()
 
-    def last_trouble(self, node: str) -> Trouble | None:
-        """What a controller noticed last."""
-        if node not in self._last:
+    def last_trouble(self, node: str, t_ns: int = -1) -> Trouble | None:
+        """What a controller noticed last, as of the last event or of an instant from then on."""
+        *_, found = self._last.get(node), *(note for note in self._noticed(t_ns) if note[2] == node)
+        if found is None:
             return None
-        t_ns, what, a, b = self._last[node]
-        return trouble_of(t_ns, what, node, a, b)
+        when_ns, what, _, a, b = found
+        return trouble_of(when_ns, what, node, a, b)
 
-    @property
-    def troubles(self) -> Counter[tuple[str, str, str]]:
-        """How often what was noticed: by (node, kind, place)."""
+    def troubles(self, t_ns: int = -1) -> Counter[tuple[str, str, str]]:
+        """How often what was noticed: by (node, kind, place), as of the last event or of an instant from then on."""
+        counted = self._counted + Counter(
+            (node, what, kind_and_place(what, a)) for _, what, node, a, _ in self._noticed(t_ns)
+        )
         found: Counter[tuple[str, str, str]] = Counter()
-        for (node, what, code), count in self._counted.items():
+        for (node, what, code), count in counted.items():
             trouble = trouble_of(0, what, node, code, 0)
             found[node, trouble.kind, trouble.place] += count
         return found
+
+    def _noticed(self, t_ns: int) -> Iterator[tuple[int, int, str, int, int]]:
+        """What was noticed up to an instant and is to be told with the next event."""
+        for island in self._islands:
+            for when_ns, what, n, a, b in island.noted():
+                if when_ns <= t_ns and what < layout.UNDETECTED:
+                    yield when_ns, what, island.stations[n].name, a, b
 
     # -- for those who know better what comes next ---------------------------------------------------------------
 
@@ -285,7 +295,7 @@ class Bitwise:
     def count(self, t_ns: int, what: int, node: str, a: int, b: int, times: int) -> None:
         """A controller has noticed something so many times; what is left of it is the last one."""
         self._counted[node, what, kind_and_place(what, a)] += times
-        self._last[node] = t_ns, what, a, b
+        self._last[node] = t_ns, what, node, a, b
 
     @property
     def attended(self) -> bool:

@@ -348,9 +348,13 @@ class Island:
         """Whether no sample is to be inverted, no bit is kept, and nothing is to be answered."""
         return not (len(self._flips) or len(self._trace) or self.world[layout.STOPS])
 
+    def noted(self) -> Ints:
+        """What is noted and was not told (time, what, who, a, b)."""
+        return self.notes[: int(self.world[layout.NOTES])].copy()
+
     def drain(self) -> Ints:
-        """What was noted since the last stop: it is told by somebody else."""
-        found = self.notes[: int(self.world[layout.NOTES])].copy()
+        """As ``noted``; it is told by somebody else."""
+        found = self.noted()
         self.world[layout.NOTES] = 0
         return found
 

@@ -96,14 +96,15 @@ class Swift:
 
     def last_trouble(self, node: str) -> Trouble | None:
         """The last error that a controller noticed."""
-        self._count_noticed()
-        return self._bits.last_trouble(node)
+        self._attend(self._now())
+        return self._bits.last_trouble(node, self._now())
 
     @property
     def troubles(self) -> Counter[tuple[str, str, str]]:
         """How often what happened: by (node, kind, place)."""
-        self._count_noticed()
-        return self._bits.troubles + self._lost + (Counter() if self._stretch is None else self._stretch.lost())
+        self._attend(self._now())
+        lost = self._lost + (Counter() if self._stretch is None else self._stretch.lost())
+        return self._bits.troubles(self._now()) + lost
 
     @property
     def bits(self) -> list[TracedBit]:

@@ -61,8 +61,9 @@ BIT_RECESSIVE, BIT_DOMINANT, STUFF_ERROR, FORM_ERROR, CRC_ERROR, ACK_ERROR = ran
 NOTE = 5
 ERROR, LOST, OVERLOADED, UNDETECTED, SENT, ENDED, CHANGED = range(7)
 
-# -- the world of one bus: integers. OPENED_NS: frames due at this bit have started; TIMED: 1 while controllers are out of step, 2 if they always are; HELD: who reads dominant while nobody drives; SLOW:
-# 1 where levels come or go too late for somebody's sample point.
+# -- the world of one bus: integers. OPENED_NS: frames due at this bit have started; TIMED: 1 while controllers are out
+# of step, 2 if they always are; HELD: who reads dominant while nobody drives; SLOW: 1 where levels come or go too late
+# for somebody's sample point.
 ANCHOR_NS, BITS, HERTZ, NOTES, STOPS, MUTE, STUCK, DRIVE, SLOW, HELD, FLIPPED, TRACED, FINISHED = range(13)
 OPENED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16
 # Masks that the engine in step keeps of its controllers: AWAKE, those that do more than wait for a dominant bit; TWINS

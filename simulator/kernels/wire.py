@@ -265,10 +265,10 @@ def run_wire(
 ) -> int:  # fmt: skip
     """Run as ``run_bits``; with a ``tally`` go on after what would stop it, and send the ``messages`` that are due.
 
-    ``messages`` (number, MESSAGE); ``state`` (messages, STATE); ``spans``: by controller the row of its first message, and the number of messages at
-    the end; ``slots`` (controllers, 2, 2): what is in each; ``data`` (controllers, 2, bytes): its payload; ``plain``:
-    to work in; ``packing``: what ``pack`` takes; ``events`` (number, EVENT), ``payloads`` (number, bytes), ``tally``:
-    see above. Messages are sent up to ``due_ns``.
+    ``messages`` (number, MESSAGE); ``state`` (messages, STATE); ``spans``: by controller the row of its first message,
+    and the number of messages at the end; ``slots`` (controllers, 2, 2): what is in each; ``data`` (controllers, 2,
+    bytes): its payload; ``plain``: to work in; ``packing``: what ``pack`` takes; ``events`` (number, EVENT),
+    ``payloads`` (number, bytes), ``tally``: see above. Messages are sent up to ``due_ns``.
     STOP: no more stops may be passed over, or one must not be, or there is no room for events.
     """
     if tally.shape[0] == 0:
