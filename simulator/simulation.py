@@ -46,7 +46,7 @@ class Simulation:
     ``condition`` and ``surroundings`` may be set at any time; time passes only in ``advance`` and ``run_until_ns`` (and
     while a tester's bus waits for something). ``recovery``: controllers come back from bus-off "automatic"ally, or "by
     request", that is after ``restart``. ``whole_frames``: healthy networks run by whole frames, many times faster than
-    bit by bit and with the same result.
+    bit by bit and with the same result; ``unattended``: so do others, frame after frame without being looked at.
     """
 
     def __init__(
@@ -58,6 +58,7 @@ class Simulation:
         seed: int = 0,
         recovery: str = "automatic",
         whole_frames: bool = True,
+        unattended: bool = True,
     ) -> None:
         if recovery not in ("automatic", "by request"):
             raise BadRequest(f"recovery from bus-off is 'automatic' or 'by request', not {recovery!r}")
@@ -65,7 +66,7 @@ class Simulation:
         self.seed, self.t_ns = seed, 0
         self.states: dict[str, ModuleState] = {}
         self.modules = {name: ControlModule(vehicle, name, seed) for name in vehicle.modules}
-        self._whole_frames = whole_frames
+        self._whole_frames, self._unattended = whole_frames, unattended
         self._faults: list[TimedFault] = [checked(fault, vehicle) for fault in faults]
         self._in_force: tuple[TimedFault, ...] = ()
         self._condition = condition or Condition()
@@ -473,7 +474,7 @@ class Simulation:
         sleepers = {name for name, state in self.states.items() if state is ModuleState.ASLEEP}
         called = self._wakers[network].values()
         calm = not self._floods and not any(map(sleepers.intersection, called))
-        return calm, calm and self._whole_frames
+        return calm and self._unattended, calm and self._whole_frames
 
     def _changed(self, network: str, t_ns: int, node: str, status: str) -> None:
         """A controller has turned error active, error passive or bus off."""

@@ -69,7 +69,7 @@ class Swift:
         self._pause = self._due_pause = 0
         self._unattended: list[Unattended] = []
         self._told: dict[str, tuple[int, int]] = {}
-        self._wait = self._due_wait = 0
+        self._wait = self._due_wait = self._unattended_ns = 0
         self._active: Sequence[bool] = ()
         self._bits_until_ns = 0
 
@@ -79,7 +79,7 @@ class Swift:
     def deadline_ns(self) -> int:
         """When ``advance`` has to be called next, in ns."""
         if self._unattended:
-            return min(one.deadline_ns for one in self._unattended)
+            return self._unattended_ns
         return self._bits.deadline_ns if self._stretch is None else self._stretch.deadline_ns
 
     def status(self, node: str) -> str:
@@ -153,6 +153,7 @@ class Swift:
             return
         if self._unattended:
             self._go_on(t_ns)
+            self._unattended_ns = min((one.deadline_ns for one in self._unattended), default=0)
             return
         if self._joined:
             self._joined = False
@@ -310,6 +311,7 @@ class Swift:
             Unattended(island, plan, waits or (), self._active, t_ns)
             for island, waits in zip(islands, found, strict=True)
         ]
+        self._unattended_ns = min(one.deadline_ns for one in self._unattended)
 
     def _go_on(self, t_ns: int) -> None:
         """Tell what is due at an instant, or compute what comes next."""

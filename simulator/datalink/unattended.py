@@ -63,13 +63,10 @@ class Unattended:
         self.taken = 0
         self._bits = _FIRST_BITS
         self._groups: list[Group] = []
+        #: When something has to be told, or computed, next; NEVER_NS for never.
+        self.deadline_ns = NEVER_NS
         self._at = self._noticed_to = self._end_ns = 0
         self._begin_at(t_ns)
-
-    @property
-    def deadline_ns(self) -> int:
-        """When something has to be told, or computed, next; NEVER_NS for never."""
-        return self._groups[self._at].t_ns if self._at < len(self._groups) else self._end_ns
 
     def take(self, whole: bool) -> list[tuple[int, list[int]]]:
         """The events to be told at ``deadline_ns``, with their numbers; not ``at_the_end``.
@@ -79,14 +76,20 @@ class Unattended:
         group = self._groups[self._at]
         self._at += 1
         self.taken += group.ends
-        span = self._events[group.first : group.last]
+        self._set_deadline()
+        first = self._ended_at
+        while self._ended_at < len(self._ended) and self._ended[self._ended_at][0] < group.last:
+            self._ended_at += 1
+        found = self._ended[first : self._ended_at]
         if whole:
             self._noticed_to = group.last
-            # of one bit in the order of the controllers, whoever read for whom
-            order = np.lexsort((span[:, wire.WHO], span[:, wire.T_NS]))
-        else:
-            order = np.flatnonzero(span[:, wire.WHAT] >= layout.UNDETECTED)
-        return list(zip((group.first + order).tolist(), span[order].tolist(), strict=True))
+            found = list(enumerate(self._events[group.first : group.last].tolist(), group.first))
+        # of one bit in the order of the controllers, whoever read for whom
+        found.sort(key=_in_order)
+        return found
+
+    def _set_deadline(self) -> None:
+        self.deadline_ns = self._groups[self._at].t_ns if self._at < len(self._groups) else self._end_ns
 
     def noticed(self) -> list[tuple[list[int], int]]:
         """What controllers have noticed and nobody was told: the last of each kind, in order, and how many."""
@@ -184,8 +187,15 @@ class Unattended:
         self._events = own.events[: own.tally[wire.EVENTS]].copy()
         if not own.tally[wire.BLOCKED]:
             self._events = np.concatenate([self._events, _as_events(island.drain())])
-        self._noticed_to = 0
+        ended = np.flatnonzero(self._events[:, wire.WHAT] >= layout.UNDETECTED)
+        self._ended = list(zip(ended.tolist(), self._events[ended].tolist(), strict=True))
+        self._noticed_to = self._ended_at = 0
         self._groups = _grouped(self._events, round(AHEAD_BITS * island.timing.bit_ns))
+        self._set_deadline()
+
+
+def _in_order(numbered: tuple[int, list[int]]) -> tuple[int, int]:
+    return numbered[1][wire.T_NS], numbered[1][wire.WHO]
 
 
 def _as_events(notes: Ints) -> Ints:
