@@ -95,9 +95,8 @@ class Bitwise:
         island = self._home.get(node)
         if island is None:
             return
-        self._count += 1
         station = self._stations[node]
-        station.waiting[frame.key, self._count if frame.kept else 0] = frame
+        station.waiting[frame.key, self.next_number() * frame.kept] = frame
         n = island.number[node]
         island.go_back(t_ns)
         island.load(n)
@@ -223,6 +222,11 @@ class Bitwise:
     def in_order(self) -> bool:
         """Whether every frame on a wire has begun there, and all who hear it are still there."""
         return not self._apart
+
+    def next_number(self) -> int:
+        """The place in line of another frame."""
+        self._count += 1
+        return self._count
 
     def replan(self) -> None:
         """The state of the controllers was changed from outside: look again when something is due."""

@@ -359,9 +359,10 @@ class Island:
         return found
 
     def catch_up(self, t_ns: int, own: Own, told: int) -> None:
-        """Run again up to an instant, sending what was due before it; so much of what is noted then was told."""
+        """Run again up to an instant, sending what was due before it; so many of the events were told."""
         if self.run(t_ns, own=own, due_ns=t_ns - 1) == bits.QUIET and t_ns > self.now_ns:
             self.set_off(t_ns)
+        told = max(told - int(own.tally[wire.EVENTS]), 0)
         left = int(self.world[layout.NOTES]) - told
         self.notes[:left] = self.notes[told : told + left].copy()
         self.world[layout.NOTES] = left

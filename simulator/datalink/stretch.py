@@ -283,13 +283,7 @@ class Stretch:
         self._messages[:own, stretch.ACTIVE] = self.active
         steady = plan.layout.steady.copy() if guests else plan.layout.steady
         for guest, row in zip(guests, self._messages[own:], strict=True):
-            frame, size = guest.frame, wire_size(guest.frame)
-            steady[row[payload.VARIANT], :size] = list(frame.data.ljust(size, bytes([PADDING])))
-            row[payload.LENGTH] = size
-            form = EXTENDED * frame.extended | FD * frame.fd | SWITCHED * frame.brs
-            # it is due once
-            cycle_ns, node = NEVER_NS - guest.due_ns, self._nodes.index(guest.node)
-            row[payload.PAYLOAD :] = frame.key, frame.frame_id, form, FD_LENGTHS.index(size), size, cycle_ns, 1, node
+            put_visitor(row, steady, guest, self._nodes.index(guest.node))
         self._layout = plan.layout._replace(steady=steady)
         self._heeded = np.array([*self._own_heeded, *(True for _ in guests)], bool)
         self._sent = [*self.own, *(self._guest_sent(guest) for guest in guests)]
@@ -346,6 +340,17 @@ class Stretch:
             self._messages, state, lost, free_ns, plan.hertz, plan.switched_ns, self._layout.arrays, self._wire,
             frames, payloads,
         )  # fmt: skip
+
+
+def put_visitor(row: Ints, steady: Bytes, guest: Guest, node: int) -> None:
+    """Put a frame of a node, by its number, into the row of a message that is due once; its bytes are steady ones."""
+    frame, size = guest.frame, wire_size(guest.frame)
+    steady[row[payload.VARIANT], :size] = list(frame.data.ljust(size, bytes([PADDING])))
+    row[payload.LENGTH] = size
+    form = EXTENDED * frame.extended | FD * frame.fd | SWITCHED * frame.brs
+    # it is due once
+    cycle_ns = NEVER_NS - guest.due_ns
+    row[payload.PAYLOAD :] = frame.key, frame.frame_id, form, FD_LENGTHS.index(size), size, cycle_ns, 1, node
 
 
 def sender_key(sender: Cyclic) -> int:

@@ -11,21 +11,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
-import numpy as np
-
 from simulator.batch import Batch, Sent
 from simulator.datalink.bitwise import Bitwise, outcome_of
 from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.health import bits_to_wait, hears_all, sends_latest, unharmed, what_waits
 from simulator.datalink.island import Island, TracedBit
 from simulator.datalink.stretch import Cyclic, Guest, Plan, Stretch
 from simulator.datalink.trouble import Trouble
 from simulator.datalink.unattended import Unattended
 from simulator.kernels import layout, wire
 from simulator.kernels.layout import Ints
-from simulator.kernels.stretch import COUNT, DUE_NS, INTERMISSION, SINCE_NS, WAITS
+from simulator.kernels.stretch import COUNT, DUE_NS, SINCE_NS, WAITS
 
-#: Recessive bits until a controller that joins takes part: ISO 11898-1:2015, bus integration.
-_INTEGRATION = 11
 #: A stretch of fewer frames than this was not worth it: the next one comes later, after so many frames at most.
 _SHORT, _PATIENCE = 16, 64
 
@@ -113,6 +110,8 @@ class Swift:
 
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
+        if self._unattended and self._admit(t_ns, node, frame):
+            return
         self._attend(t_ns)
         if self._stretch is not None:
             if not self._bits.is_up(node) or self._stretch.admit(t_ns, node, frame, self._passed()[1]):
@@ -213,11 +212,11 @@ class Swift:
         if island is None or t_ns < self._bits_until_ns or not self._allowed()[1] or not self._is_healthy:
             return False
         plan = self._planned(island)
-        waits = _what_waits(island, plan) if plan.usable else None
+        waits = what_waits(island, plan) if plan.usable else None
         if waits is None:
             return False
         island.go_back(t_ns)
-        rest = _bits_to_wait(island)
+        rest = bits_to_wait(island)
         if rest is None:
             self._bits.replan()
             return False
@@ -296,13 +295,13 @@ class Swift:
         plan = self._planned(islands[0])
         if not plan.usable:
             return
-        found = [_what_waits(island, plan) for island in islands]
+        found = [what_waits(island, plan) for island in islands]
         if any(waits is None for waits in found):
             self._wait = _SHORT
             return
         for island in islands:
             island.go_back(t_ns)
-        if not all(island.as_drawn and _sends_latest(island, plan) for island in islands):
+        if not all(island.as_drawn and sends_latest(island, plan) for island in islands):
             self._wait = _SHORT
             self._bits.replan()
             return
@@ -329,7 +328,7 @@ class Swift:
         if not one.usable:
             self._attend(t_ns)
             self._bits.advance(t_ns)
-        elif self._allowed()[1] and self._is_healthy and _unharmed(one.island):
+        elif self._allowed()[1] and self._is_healthy and unharmed(one.island):
             self._attend(t_ns)
             self._pause, self._wait = 0, _PATIENCE
         else:
@@ -370,23 +369,49 @@ class Swift:
         self._run_bits(t_ns - (not advanced))
         self._take_back()
 
+    def _admit(self, t_ns: int, node: str, frame: Outgoing) -> bool:
+        """Queue another frame with controllers that are left to themselves; False: somebody has to attend to it."""
+        if self._passed()[1]:
+            return False  # what begins at this instant has begun
+        for one in self._unattended:
+            if node in one.island.number:
+                admitted = one.admit(Guest(t_ns, node, frame), self._bits.next_number())
+                self._tell_untold(one)
+                self._unattended_ns = min(each.deadline_ns for each in self._unattended)
+                return admitted
+        return True
+
+    def _tell_untold(self, one: Unattended) -> None:
+        for event in one.untold():
+            node = one.island.stations[event[wire.WHO]].name
+            self._bits.tell(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B])
+
     def _give_back(self, one: Unattended, t_ns: int) -> None:
         """Put what waits, and what is in the slots, as the controllers' stations know it."""
         assert self._plan is not None
-        states, slots = one.leave(t_ns)
-        senders, keys, stations = self._plan.senders, self._plan.keys, one.island.stations
-        frames = {row: one.frame(row, payload) for _, _, row, payload, latest in slots if latest}
+        left = one.leave(t_ns)
+        self._tell_untold(one)
+        senders, keys, stations, number = self._plan.senders, self._plan.keys, one.island.stations, one.island.number
+        frames = {row: frame for _, _, row, frame, latest in left.slots if row >= 0 and latest}
         for station in stations:
             station.waiting = {}
-        for row, line in states:
+        for row, line in left.states:
             sender = senders[row]
             sender.stand(line[DUE_NS], line[COUNT], line[SINCE_NS], frames.get(row))
-            frame = sender.last_frame() if line[WAITS] else None
-            if frame is not None:
-                stations[one.island.number[sender.node]].waiting[keys[row], 0] = frame
-        for n, slot, row, payload, latest in slots:
-            last = senders[row].last_frame() if latest else None
-            stations[n].slots[slot], stations[n].keys[slot] = last or one.frame(row, payload), (keys[row], 0)
+            last = sender.last_frame() if line[WAITS] else None
+            if last is not None:
+                stations[number[sender.node]].waiting[keys[row], 0] = last
+        for (_, node, frame), place in left.waiting:
+            stations[number[node]].waiting[frame.key, place * frame.kept] = frame
+        for n, slot, row, frame, latest in left.slots:
+            if row < 0:
+                stations[n].slots[slot], stations[n].keys[slot] = frame, (frame.key, latest * frame.kept)
+            else:
+                last = senders[row].last_frame() if latest else None
+                stations[n].slots[slot], stations[n].keys[slot] = last or frame, (keys[row], 0)
+        self._bits.replan()
+        for guest in left.coming:
+            self._bits.submit(t_ns, guest.node, guest.frame)
 
     def _catch_up(self, until_ns: int, active: Sequence[bool], guests: list[Guest]) -> None:
         """Send again to the controllers what has been due since the last frame."""
@@ -424,67 +449,3 @@ class Swift:
                 island.stations[n].waiting[key, 0] = frame
         for n in range(len(island.stations)):
             island.load(n)
-
-
-def hears_all(wiring: Wiring) -> bool:
-    """Whether everybody hears everybody, at once and alone, with nobody out of order, and somebody to acknowledge.
-
-    Those that only listen hear everybody too. What is read while several drive lies between what one does and what
-    all do.
-    """
-    everybody = tuple(wiring.hearers)
-    speaking = tuple(node for node in everybody if node not in wiring.listening)
-    if len(speaking) < 2 or wiring.mute or wiring.stuck or wiring.held or wiring.rates or len(wiring.parts or ()) > 1:
-        return False
-    if any(len(wiring.hearers[node]) < len(everybody) for node in speaking):
-        return False
-    for driving in (frozenset[str](), *(frozenset((one,)) for one in speaking), frozenset(speaking)):
-        levels = wiring.read(driving)
-        if levels.neither or levels.late or levels.lingering:
-            return False
-        if len(levels.dominant) != (len(everybody) if driving else 0):
-            return False
-    return True
-
-
-def _what_waits(island: Island, plan: Plan) -> set[int] | None:
-    """Rows of the plan whose latest frames are in line; None if others wait too."""
-    found = set()
-    for station in island.stations:
-        for (key, number), frame in station.waiting.items():
-            row = plan.rows.get(key)
-            if row is None or number or plan.senders[row].latest[0] is not frame or plan.senders[row].repacked:
-                return None
-            found.add(row)
-    return found
-
-
-def _sends_latest(island: Island, plan: Plan) -> bool:
-    """Whether every frame on the wire is the latest of a cyclic message."""
-    for station, row in zip(island.stations, island.rows.tolist(), strict=True):
-        if row[layout.SENDS] and (row[layout.STATE] == layout.FRAME or row[layout.FAILED]):
-            frame = station.slots[row[layout.SLOT]]
-            number = None if frame is None else plan.rows.get(frame.key)
-            if number is None or plan.senders[number].latest[0] is not frame or plan.senders[number].repacked:
-                return False
-    return True
-
-
-def _unharmed(island: Island) -> bool:
-    """Whether all controllers are as new, apart from what they are doing."""
-    return not np.any(island.rows[:, [layout.TEC, layout.REC, layout.STATUS, layout.FAILED, layout.DELAYS]])
-
-
-def _bits_to_wait(island: Island) -> int | None:
-    """How many recessive bits it takes until all may send; None if controllers differ, or one is not as new."""
-    rows = island.rows
-    if not _unharmed(island):
-        return None
-    if np.any(rows[:, layout.SKILL] != 2) or island.world[layout.TIMED] or island.world[layout.STUCK]:
-        return None
-    rest = {layout.INTEGRATING: _INTEGRATION, layout.INTERMISSION: INTERMISSION}
-    found = {
-        rest[state] - count if state in rest else 0 if state == layout.IDLE else None
-        for state, count in rows[:, [layout.STATE, layout.COUNT]].tolist()
-    }
-    return found.pop() if len(found) == 1 else None

@@ -13,16 +13,16 @@ import numpy as np
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing
 from simulator.datalink.island import AHEAD_BITS, Island, Own
-from simulator.datalink.stretch import Plan
+from simulator.datalink.stretch import Guest, Plan, put_visitor, wire_size
 from simulator.kernels import layout, stretch, wire
-from simulator.kernels.bits import QUIET, STOP
+from simulator.kernels.bits import LIMIT, QUIET
 from simulator.kernels.layout import Ints
 from simulator.kernels.sending import LONGEST_BITS
 
 #: Bits computed ahead: few at first, since somebody may interfere, then twice as many each time.
 _FIRST_BITS, _MOST_BITS = 1_000, 16_000
-#: Events kept, besides those of one bit.
-_EVENTS = 256
+#: Events kept, besides those of one bit, and frames of others that may be let in.
+_EVENTS, _GUESTS = 256, 32
 
 
 class Group(NamedTuple):
@@ -32,6 +32,26 @@ class Group(NamedTuple):
     first: int
     last: int
     ends: bool
+
+
+class Queued(NamedTuple):
+    """A frame that a node has queued besides its cyclic messages; ``number``: its place in line among all."""
+
+    guest: Guest
+    number: int
+
+
+class Left(NamedTuple):
+    """Where an island stands: the states of the cyclic messages by row of the plan, what is in the slots, and guests.
+
+    ``slots``: controller, slot, row of the plan or -1, frame, and its number in line, or of a cyclic message whether
+    it is the latest; ``waiting``: guests in line; ``coming``: those that are not, yet.
+    """
+
+    states: list[tuple[int, list[int]]]
+    slots: list[tuple[int, int, int, Outgoing, int]]
+    waiting: list[Queued]
+    coming: list[Guest]
 
 
 class Unattended:
@@ -58,6 +78,8 @@ class Unattended:
             np.zeros((_EVENTS + len(island.notes), wire.EVENT), np.int64),
             np.zeros((_EVENTS + len(island.notes), plan.width), np.uint8), np.zeros(3, np.int64),
         )  # fmt: skip
+        self._guests: list[Queued] = []
+        self._untold: list[list[int]] = []
         self._fill_slots()
         #: How many stops were told.
         self.taken = 0
@@ -65,7 +87,7 @@ class Unattended:
         self._groups: list[Group] = []
         #: When something has to be told, or computed, next; NEVER_NS for never.
         self.deadline_ns = NEVER_NS
-        self._at = self._noticed_to = self._end_ns = 0
+        self._at = self._noticed_to = self._end_ns = self._began_ns = 0
         self._begin_at(t_ns)
 
     def take(self, whole: bool) -> list[tuple[int, list[int]]]:
@@ -120,37 +142,101 @@ class Unattended:
 
     def attempt(self, number: int, event: Sequence[int], outcome: Outcome) -> Attempt:
         """The record of an attempt that has ended."""
-        frame = self.frame(self.rows[event[wire.MESSAGE]], self._own.payloads[number].tobytes())
+        frame = self._frame(event[wire.MESSAGE], self._own.payloads[number].tobytes())
         return self.island.attempt(event[wire.WHO], event[wire.T_NS], frame, outcome, event[wire.START_NS :])
 
-    def leave(self, t_ns: int) -> tuple[list[tuple[int, list[int]]], list[tuple[int, int, int, bytes, bool]]]:
-        """Put the controllers where they are at an instant, all that was due before it sent.
-
-        The states of the messages by row of the plan, and what is in the slots: (controller, slot, row, payload,
-        whether it is the message's latest).
-        """
-        own, told = self._own, self._groups[: self._at]
-        stops = sum(group.ends for group in told)
-        ended = max((group.last for group in told if group.ends), default=0)
-        dropped = told[-1].last - ended if told else 0
-        self._restore()
-        own.tally[:] = 0, stops, 0
-        self.island.catch_up(t_ns, own, dropped)
+    def leave(self, t_ns: int) -> Left:
+        """Put the controllers where they are at an instant, all that was due before it sent."""
+        self._catch_up(t_ns)
+        own, cyclic = self._own, len(self.rows)
         state: list[list[int]] = own.state.tolist()
-        slots = [
-            (n, slot, self.rows[m], own.data[n, slot].tobytes(), number == state[m][stretch.COUNT])
-            for n, both in enumerate(own.slots.tolist())
-            for slot, (m, number) in enumerate(both)
-            if m >= 0
-        ]
-        return list(zip(self.rows, state, strict=True)), slots
+        slots = []
+        for n, both in enumerate(own.slots.tolist()):
+            for slot, (m, number) in enumerate(both):
+                if m >= cyclic:
+                    one = self._guests[m - cyclic]
+                    slots.append((n, slot, -1, one.guest.frame, one.number))
+                elif m >= 0:
+                    latest = number == state[m][stretch.COUNT]
+                    slots.append((n, slot, self.rows[m], self._frame(m, own.data[n, slot].tobytes()), latest))
+        guests = list(zip(self._guests, state[cyclic:], strict=False))
+        return Left(
+            list(zip(self.rows, state[:cyclic], strict=True)),
+            slots,
+            [one for one, line in guests if line[stretch.WAITS]],
+            [one.guest for one, line in guests if line[stretch.DUE_NS] < NEVER_NS],
+        )
 
-    def frame(self, row: int, payload: bytes) -> Outgoing:
-        """A frame of a message of the plan."""
+    def admit(self, guest: Guest, number: int) -> bool:
+        """Queue another frame at its instant; False for odd ones, or if it takes the place of one in line."""
+        (t_ns, node, frame), plan = guest, self._plan
+        if frame.remote or frame.dlc is not None or frame.key in plan.rows or wire_size(frame) > plan.width:
+            return False
+        if len(self._guests) == _GUESTS:
+            return False
+        began_ns = self._began_ns
+        self._catch_up(t_ns)
+        cyclic = len(self.rows)
+        waits = self._own.state[cyclic:, stretch.WAITS].tolist()
+        for other, waiting in zip(self._guests, waits, strict=False):
+            queued = other.guest
+            same = waiting and (queued.node, queued.frame.key) == (node, frame.key)
+            if same and not (queued.frame.kept and frame.kept):
+                return False
+        if not self._guests:
+            self._make_room()
+        own, m = self._own, cyclic + len(self._guests)
+        put_visitor(own.messages[m], own.packing[1], guest, self.island.number[node])
+        own.state[m] = t_ns, 0, 0, t_ns
+        self._guests.append(Queued(guest, number))
+        # as long as the others were
+        bits = round(2 * (t_ns - began_ns) / self.island.timing.bit_ns)
+        self._bits = min(max(bits, _FIRST_BITS), _MOST_BITS)
+        self._begin_at(t_ns)
+        return True
+
+    def _make_room(self) -> None:
+        """For guests, after the cyclic messages, with payloads of their own."""
+        own, senders = self._own, len(self._plan.senders)
+        variants, steady, signals, factors, followed, samples = own.packing
+        messages = self._plan.messages[senders : senders + _GUESTS].copy()
+        messages[:, [stretch.ACTIVE, stretch.NODE]] = 0, -1
+        state = np.zeros((_GUESTS, stretch.STATE), np.int64)
+        state[:, stretch.DUE_NS] = NEVER_NS
+        self._own = own._replace(
+            messages=np.concatenate([own.messages, messages]),
+            state=np.concatenate([own.state, state]),
+            packing=(variants, steady.copy(), signals, factors, followed, samples),
+        )
+
+    def untold(self) -> list[list[int]]:
+        """What controllers have noticed up to ``leave`` or ``admit``, is no longer noted and was not told."""
+        found, self._untold = self._untold, []
+        return found
+
+    def _catch_up(self, t_ns: int) -> None:
+        """Run again up to an instant; what is told by then is neither noted nor untold."""
+        own, told = self._own, self._groups[: self._at]
+        count = told[-1].last if told else 0
+        self._restore()
+        own.tally[:] = 0, sum(group.ends for group in told), 0
+        self.island.catch_up(t_ns, own, count)
+        self._untold += own.events[count : own.tally[wire.EVENTS]].tolist()
+
+    def _frame(self, m: int, data: bytes) -> Outgoing:
+        if m >= len(self.rows):
+            return self._guests[m - len(self.rows)].guest.frame
+        row = self.rows[m]
         sender = self._plan.senders[row]
         one = sender.message
-        data = payload[: self._plan.sizes[row]]
-        return Outgoing(one.frame_id, data, name=one.name, extended=one.extended, fd=one.is_fd, brs=sender.brs)
+        return Outgoing(
+            one.frame_id,
+            data[: self._plan.sizes[row]],
+            name=one.name,
+            extended=one.extended,
+            fd=one.is_fd,
+            brs=sender.brs,
+        )
 
     def _fill_slots(self) -> None:
         """Say which messages are in the slots of the controllers."""
@@ -174,7 +260,7 @@ class Unattended:
         """Compute from the present state, at an instant, on."""
         island, own = self.island, self._own
         self._base = tuple(one.copy() for one in self._changing())
-        self._at = 0
+        self._at, self._began_ns = 0, t_ns
         limit_ns = t_ns + round(self._bits * island.timing.bit_ns)
         self._bits = min(2 * self._bits, _MOST_BITS)
         own.tally[:] = 0, NEVER_NS, 0
@@ -182,7 +268,7 @@ class Unattended:
         self._end_ns = island.now_ns
         if reason == QUIET and not np.any(own.messages[:, stretch.ACTIVE]):
             self._end_ns = NEVER_NS
-        elif reason != STOP and not own.tally[wire.BLOCKED]:
+        elif reason in (LIMIT, QUIET):
             self._end_ns = max(self._end_ns, limit_ns)
         self._events = own.events[: own.tally[wire.EVENTS]].copy()
         if not own.tally[wire.BLOCKED]:

@@ -148,6 +148,9 @@ def _load(
     for m in range(spans[n], spans[n + 1]):
         if state[m, WAITS] and (best < 0 or messages[m, KEY] < messages[best, KEY]):
             best = m
+    for m in range(spans[-1], state.shape[0]):
+        if messages[m, NODE] == n and state[m, WAITS] and (best < 0 or messages[m, KEY] < messages[best, KEY]):
+            best = m
     if best < 0:
         rows[n, WANTS] = 0
         return
@@ -216,7 +219,7 @@ def _keep_events(
     rows: Ints, world: Ints, clock: Floats, notes: Ints, slots: Ints, data: Bytes, events: Ints, payloads: Bytes,
     tally: Ints,
 ) -> None:  # fmt: skip
-    """What was noted becomes events; the last of them is where the loop would have stopped."""
+    """What was noted becomes events; at the last of them the loop would have stopped, if anything stops it."""
     at = tally[EVENTS]
     for k in range(world[NOTES]):
         event = events[at]
@@ -234,7 +237,7 @@ def _keep_events(
                 payloads[at, byte] = data[n, slot, byte]
         at += 1
     if at > tally[EVENTS]:
-        events[at - 1, ENDS] = 1
+        events[at - 1, ENDS] = world[STOPS] > 0
         events[at - 1, STOPPED_NS] = now_ns(world, clock)
     tally[EVENTS] = at
     world[NOTES] = world[STOPS] = 0
@@ -265,11 +268,11 @@ def run_wire(
 ) -> int:  # fmt: skip
     """Run as ``run_bits``; with a ``tally`` go on after what would stop it, and send the ``messages`` that are due.
 
-    ``messages`` (number, MESSAGE); ``state`` (messages, STATE); ``spans``: by controller the row of its first message,
-    and the number of messages at the end; ``slots`` (controllers, 2, 2): what is in each; ``data`` (controllers, 2,
-    bytes): its payload; ``plain``: to work in; ``packing``: what ``pack`` takes; ``events`` (number, EVENT),
-    ``payloads`` (number, bytes), ``tally``: see above. Messages are sent up to ``due_ns``.
-    STOP: no more stops may be passed over, or one must not be, or there is no room for events.
+    ``messages`` (number, MESSAGE); ``state`` (messages, STATE); ``spans``: by controller the row of its first cyclic
+    message, and the number of those at the end, after which come others; ``slots`` (controllers, 2, 2): what is in
+    each; ``data`` (controllers, 2, bytes): its payload; ``plain``: to work in; ``packing``: what ``pack`` takes;
+    ``events`` (number, EVENT), ``payloads`` (number, bytes), ``tally``: see above. Messages are sent up to ``due_ns``.
+    STOP: no more stops may be passed over, or one must not be; FULL: there is no room for more events.
     """
     if tally.shape[0] == 0:
         return _run(
@@ -281,10 +284,12 @@ def run_wire(
         for m in range(state.shape[0]):
             if messages[m, ACTIVE]:
                 next_ns = min(next_ns, state[m, DUE_NS])
-        reason = _run(
-            rows, world, clock, wire, sizes, keys, masks, lags, flips, notes, trace, kept_rows, kept_world, kept_clock,
-            keep, timing, delays, flight, min(limit_ns, next_ns),
-        )  # fmt: skip
+        reason = STOP
+        if world[STOPS] == 0:
+            reason = _run(
+                rows, world, clock, wire, sizes, keys, masks, lags, flips, notes, trace, kept_rows, kept_world,
+                kept_clock, keep, timing, delays, flight, min(limit_ns, next_ns),
+            )  # fmt: skip
         if reason == STOP:
             if tally[STOPS_LEFT] == 0 or _blocked(world, notes):
                 tally[BLOCKED] = 1
@@ -295,9 +300,12 @@ def run_wire(
                 payloads, tally,
             )  # fmt: skip
             if events.shape[0] - tally[EVENTS] < notes.shape[0]:
-                return STOP
+                return FULL
+        elif reason == FULL:
+            _keep_events(rows, world, clock, notes, slots, data, events, payloads, tally)
+            if events.shape[0] - tally[EVENTS] < notes.shape[0]:
+                return FULL
         elif reason != LIMIT and reason != QUIET:
-            tally[BLOCKED] = reason == FULL
             return reason
         elif next_ns > due_ns or next_ns > limit_ns:
             for m in range(state.shape[0]):
