@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, insort
 from collections import Counter
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Any
 
 from simulator.batch import Batch
+from simulator.datalink.controller import NEVER_NS
 from simulator.datalink.trouble import Trouble
+from simulator.logs import told_after_ns
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
 
 #: Points of a controller's counters kept at most, two for each step of time.
 _STEPS = 4000
+#: Points of a controller that wait at least until they are put in the order of time.
+_FEW_POINTS = 512
 #: Changes of state kept for each network; a controller that goes off and comes back has hundreds in a second.
 MOST_CHANGES = 1000
 #: What is noticed and is no error.
@@ -24,7 +30,8 @@ class Account:
     """What one controller noticed; ``points`` are (t_ns, transmit, receive) error counters, only where they changed.
 
     ``errors`` are counted by (kind, field of the frame or state of the controller, whether it was transmitting).
-    ``most`` are the highest counters, ``counters`` and ``state`` those at the end.
+    ``most`` are the highest counters, ``counters`` and ``state`` those at the end. ``held``: the latest points; what a
+    controller noticed before them may be told after them.
     """
 
     network: str
@@ -36,6 +43,7 @@ class Account:
     most: tuple[int, int] = (0, 0)
     state: str = "down"
     points: list[tuple[int, int, int]] = field(default_factory=list)
+    held: list[tuple[int, int, int]] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         """As the command ``run`` prints it."""
@@ -87,6 +95,7 @@ class Observer:
         self.diary: list[Change] = []
         self._simulation = simulation
         self._step_ns = max(1, round(seconds * 1e9 / _STEPS))
+        self._told_ns = told_after_ns(simulation)
         self._uneasy: set[str] = set()
         self._lost_before = {network: self._lost(network) for network in self.changes}
         for event in simulation.events_now():
@@ -100,7 +109,9 @@ class Observer:
         for (network, name), account in self.accounts.items():
             account.state = self._simulation.status(network, name)
             account.lost = self._lost(network)[name] - self._lost_before[network][name]
-            self._count(account, self._simulation.t_ns, self._simulation.counters(network, name))
+            account.counters = self._simulation.counters(network, name)
+            self._count(account, self._simulation.t_ns, account.counters)
+            self._release(account)
 
     def _account(self, network: str, name: str) -> Account:
         return self.accounts.setdefault((network, name), Account(network, name))
@@ -135,7 +146,7 @@ class Observer:
             if network == record.network:
                 counters = self._simulation.counters(network, name)
                 uneasy = uneasy or counters != (0, 0)
-                self._count(account, record.t_end_ns, counters)
+                self._count(account, self._simulation.t_ns, counters)
         if not uneasy:
             self._uneasy.discard(record.network)
 
@@ -144,21 +155,33 @@ class Observer:
             self.diary.append(Change(event.t_ns, event.name, str(event.what)))
         elif event.kind == "controller" and event.network is not None:
             self.changed[event.network] += 1
-            if len(self.changes[event.network]) < MOST_CHANGES:
-                self.changes[event.network].append(Change(event.t_ns, event.name, str(event.what)))
-            account = self._account(event.network, event.name)
-            self._count(account, event.t_ns, self._simulation.counters(event.network, event.name))
+            # of one instant by name, as in the event log
+            changes = self.changes[event.network]
+            insort(changes, Change(event.t_ns, event.name, str(event.what)), key=lambda one: (one.t_ns, one.name))
+            del changes[MOST_CHANGES:]
+            if event.counters is not None:
+                self._count(self._account(event.network, event.name), event.t_ns, event.counters)
 
     def _count(self, account: Account, t_ns: int, counters: tuple[int, int]) -> None:
-        if counters == account.counters:
-            return
-        account.counters = counters
         account.most = max(account.most[0], counters[0]), max(account.most[1], counters[1])
-        points = account.points
-        point = (t_ns, *counters)
-        if len(points) < 2 or t_ns // self._step_ns != points[-2][0] // self._step_ns:
+        account.held.append((t_ns, *counters))
+        if len(account.held) > _FEW_POINTS:
+            self._release(account, self._simulation.t_ns - self._told_ns)
+
+    def _release(self, account: Account, until_ns: int = NEVER_NS) -> None:
+        """Keep what is held back of the time before an instant, in the order of time."""
+        account.held.sort(key=itemgetter(0))
+        count = bisect_left(account.held, until_ns, key=itemgetter(0))
+        for point in account.held[:count]:
+            self._keep(account.points, point)
+        del account.held[:count]
+
+    def _keep(self, points: list[tuple[int, int, int]], point: tuple[int, int, int]) -> None:
+        if point[1:] == (points[-1][1:] if points else (0, 0)):
+            return
+        if len(points) < 2 or point[0] // self._step_ns != points[-2][0] // self._step_ns:
             points.append(point)
             return
         # the third in one step of time: the higher of the two before stays, as a peak, and the last
         peak = max(points[-2:], key=lambda one: max(one[1:]))
-        points[-2:] = [peak, point] if max(peak[1:]) >= max(counters) else [point, point]
+        points[-2:] = [peak, point] if max(peak[1:]) >= max(point[1:]) else [point, point]

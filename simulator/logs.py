@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from bisect import bisect_left
 from collections.abc import Callable
 from datetime import datetime
@@ -25,12 +26,50 @@ from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
 from simulator.tester import message_of
 
+
+class DatabaseWriter:
+    """Frames as rows of the table ``messages``, for python-can's SqliteReader, the source of its columns.
+
+    python-can's own writer has a thread that may end before it has written all. ``path``: an empty file, or none.
+    """
+
+    _TABLE = (
+        "CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER, error INTEGER, "
+        "dlc INTEGER, data BLOB)"
+    )
+    _ROWS_AT_ONCE = 500
+
+    def __init__(self, path: str) -> None:
+        # who writes may be another thread than who opened it
+        self._database = sqlite3.connect(path, check_same_thread=False)
+        self._database.execute(self._TABLE)
+        self._rows: list[tuple[float, int, bool, bool, bool, int, bytes]] = []
+
+    def on_message_received(self, message: can.Message) -> None:
+        """Write a frame; its timestamp in s."""
+        kind = message.is_extended_id, message.is_remote_frame, message.is_error_frame
+        row = (message.timestamp, message.arbitration_id, *kind, message.dlc, bytes(message.data))
+        self._rows.append(row)
+        if len(self._rows) >= self._ROWS_AT_ONCE:
+            self._write()
+
+    def stop(self) -> None:
+        """Write what is held back and close the file."""
+        self._write()
+        self._database.close()
+
+    def _write(self) -> None:
+        with self._database:
+            self._database.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", self._rows)
+        self._rows.clear()
+
+
 #: Endings of frame logs and who writes them.
 _WRITERS: dict[str, Callable[..., Any]] = {
     ".asc": can.ASCWriter,
     ".blf": BatchBlfWriter,
     ".csv": can.CSVWriter,
-    ".db": can.SqliteWriter,
+    ".db": DatabaseWriter,
     ".log": can.CanutilsLogWriter,
     ".mf4": can.MF4Writer,
     ".trc": can.TRCWriter,
@@ -45,6 +84,12 @@ _IN_NO_ORDER = frozenset(("code", "controller", "error", "overload", "undetected
 _FEW_LINES = 512
 #: Simulated time begins here in formats that give a date.
 _BEGIN = datetime.fromtimestamp(0)
+
+
+def told_after_ns(simulation: Simulation) -> int:
+    """After how long all has been told that controllers noticed at an instant; what is told is in no order of time."""
+    slowest = min(network.bit_rate for network in simulation.drawn.networks.values())
+    return _TOLD_BITS * 1_000_000_000 // slowest
 
 
 def record_json(record: FrameRecord | Event) -> dict[str, Any]:
@@ -78,8 +123,7 @@ class EventLog:
     def __init__(self, simulation: Simulation, stream: TextIO) -> None:
         self._stream: TextIO | None = stream
         self._held: list[tuple[int, str, str]] = []
-        slowest = min(network.bit_rate for network in simulation.drawn.networks.values())
-        self._told_ns = _TOLD_BITS * 1_000_000_000 // slowest
+        self._told_ns = told_after_ns(simulation)
         for event in simulation.events_now():
             self._write(event)
         self._lines = Lines(record_json)
@@ -153,7 +197,7 @@ class FrameLog:
             raise BadRequest("a .mf4 log needs the package asammdf: install it, or write .blf, .asc, .log or .csv")
         try:
             if ending == ".db":
-                # its writer would add to a file that is there, and complain of others from a thread
+                # else it would add to what is there
                 Path(path).write_bytes(b"")
             self._writer = _WRITERS[ending](str(path))
         except OSError as refused:

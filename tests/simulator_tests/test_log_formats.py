@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import logging
+import sqlite3
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -152,6 +153,34 @@ def test_a_file_that_is_there_is_replaced(tmp_path: Path) -> None:
     for ending in (".db", ".log"):
         path = tmp_path / f"run{ending}"
         assert len(run(path)) == len(run(path)) == len(list(can.LogReader(path)))
+
+
+def rows_of(path: Path) -> tuple[list[tuple[object, ...]], list[tuple[object, ...]]]:
+    """(columns, rows) of a database log."""
+    database = sqlite3.connect(path)
+    try:
+        columns = database.execute("PRAGMA table_info(messages)").fetchall()
+        return columns, database.execute("SELECT * FROM messages").fetchall()
+    finally:
+        database.close()
+
+
+def test_a_database_is_complete_and_as_python_can_writes_it(tmp_path: Path) -> None:
+    """Its SqliteWriter is the source of columns and values; of its thread, stop could leave out what was queued."""
+    simulation = Simulation(FAST, faults=[faults.parse("short between=high-low at=DLC from_s=0.05 until_s=0.06")])
+    heard: list[FrameRecord] = []
+    simulation.subscribe(heard.append)
+    with open_log(simulation, tmp_path / "ours.db"):
+        simulation.advance(8)
+    assert len(heard) > 1000
+    theirs = can.SqliteWriter(tmp_path / "theirs.db")
+    messages = list(can.LogReader(tmp_path / "ours.db"))
+    for message in messages[:400]:
+        theirs.on_message_received(message)
+    theirs.stop()
+    columns, rows = rows_of(tmp_path / "ours.db")
+    assert len(messages) == len(rows) == len(heard)
+    assert (columns, rows[:400]) == rows_of(tmp_path / "theirs.db")
 
 
 @pytest.mark.parametrize("ending", [".db", ".jsonl", ".trc", ".txt"])
