@@ -14,7 +14,19 @@ import faults
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 
-FLAPPING = "open line=high at=M7 on_s=0.01 off_s=0.01"
+#: A fault, and how many times real time it has to run at least.
+CASES = {
+    "healthy": ([], 10),
+    "open": (["open line=high at=M7"], 10),
+    "dead": (["dead_module module=M7"], 10),
+    "terminator": (["missing_terminator at=M23"], 10),
+    "stub": (["long_stub at=M12 length_m=2"], 10),
+    "silent": (["stuck_recessive module=M7"], 10),
+    # the circuit is looked at anew each time
+    "flapping": (["open line=high at=M7 on_s=0.01 off_s=0.01"], 2.5),
+    # out of step, and in trouble all the time
+    "rate": (["wrong_bit_rate module=M7 bit_rate=250000"], 1),
+}
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -45,22 +57,23 @@ def virtual_seconds(nodes: int) -> float:
 
 
 @pytest.mark.benchmark
-@pytest.mark.parametrize("texts", [[], [FLAPPING], ["open line=high at=M7"]], ids=["healthy", "flapping", "open"])
-def test_a_frame_bit_by_bit_against_the_virtual_bus(texts: list[str], tmp_path: Path) -> None:
+@pytest.mark.parametrize("case", CASES)
+def test_a_frame_bit_by_bit_against_the_virtual_bus(case: str, tmp_path: Path) -> None:
     """Peers in the same run: the real bus, and python-can's virtual one, which knows no bits, with as many nodes.
 
     Ours takes every bit at 24 controllers, packs the signals, and records every attempt.
     """
+    texts, goal = CASES[case]
     vehicle = loaded_vehicle(tmp_path)
     simulation = Simulation(vehicle, faults=[faults.parse(text) for text in texts], whole_frames=False)
     records: list[FrameRecord] = []
     simulation.subscribe(records.append)
-    simulation.advance(0.5)
+    simulation.advance(1.5)
     records.clear()
     spent = seconds(lambda: simulation.advance(0.5))
     ours, theirs = spent / (len(records) / 3), virtual_seconds(len(vehicle.modules))
     load = sum(record.length_bits + 3 for record in records) / (1.5 * 500_000)
-    print(f"{0.5 / spent:.1f} times real time at {load:.0%} load")
+    print(f"{0.5 / spent:.1f} times real time at {load:.0%} load, {goal} wanted")
     print(f"{ours * 1e6:.0f} us a frame, the virtual bus {theirs * 1e6:.0f} us")
-    assert 0.5 < load <= 1.0
-    assert ours < 6 * theirs
+    assert 0.3 < load <= 1.0
+    assert 0.5 / spent >= goal
