@@ -18,8 +18,9 @@ class Listeners:
         self.taps: list[Tap] = []
         self.attempts: list[Callable[[FrameRecord], None]] = []
         self.batches: list[Callable[[Batch], None]] = []
-        self.events: list[Callable[[Event], None]] = []
-        self.troubles: list[Callable[[str, Trouble], None]] = []
+        #: Those to be told, each with the instant at which it came: what was noticed before is not for it.
+        self.events: list[tuple[int, Callable[[Event], None]]] = []
+        self.troubles: list[tuple[int, Callable[[str, Trouble], None]]] = []
 
     @property
     def take_batches(self) -> bool:
@@ -33,7 +34,7 @@ class Listeners:
 
     def tell(self, event: Event) -> None:
         """Something other than a frame."""
-        for callback in self.events:
+        for _, callback in self.events:
             callback(event)
 
     def batch(self, batch: Batch) -> None:
@@ -64,10 +65,14 @@ class Listeners:
                 tap.troubled(trouble)
         if trouble.kind == "lost arbitration":
             return
-        for callback in self.troubles:
-            callback(network, trouble)
-        if not self.events:
+        for since_ns, callback in self.troubles:
+            if trouble.t_ns > since_ns:
+                callback(network, trouble)
+        told = [callback for since_ns, callback in self.events if trouble.t_ns > since_ns]
+        if not told:
             return
         kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"
         counters = trouble.transmit_errors, trouble.receive_errors
-        self.tell(Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters))
+        event = Event(trouble.t_ns, kind, trouble.node, trouble.kind, network, trouble.place, counters)
+        for hear in told:
+            hear(event)

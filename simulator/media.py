@@ -209,12 +209,12 @@ class Media:
         found, on_the_way = joined.leave()
         if joined.taken < _SHORT or not joined.usable:
             self._apart_until_ns = now_ns + _PAUSE_NS
-        for n, (name, (standing, last_ns)) in enumerate(zip(self._whole_names, found, strict=True)):
+        for n, (name, (standing, last)) in enumerate(zip(self._whole_names, found, strict=True)):
             late = [each for each in on_the_way if each.network == n and each.due_ns < now_ns + acted]
             guests = [*standing.guests, *((Guest(each.due_ns, each.gateway, each.frame), 0) for each in late)]
             stretch = self._media[name].stretch
             assert stretch is not None
-            stretch.go_on(standing._replace(guests=guests), last_ns, joined.taken)
+            stretch.go_on(standing._replace(guests=guests), last, joined.taken)
             if len({guest.frame.key for guest, _ in guests}) < len(guests):
                 self._media[name].leave(now_ns)  # two of one message, which a stretch cannot tell apart
         for each in on_the_way:

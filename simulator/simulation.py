@@ -229,15 +229,15 @@ class Simulation:
         return self._watch.receptions.last_ns(module, network, message)
 
     def notice(self, callback: Callable[[Event], None]) -> None:
-        """Call back with every event: faults, supply states, supply voltages, controllers."""
-        self._listeners.events.append(callback)
+        """Call back with every event from now on: faults, supply states, supply voltages, controllers."""
+        self._listeners.events.append((self.t_ns, callback))
 
     def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
-        """Call back with a network and every error that one of its controllers notices, testers' too.
+        """Call back with a network and every error that one of its controllers notices from now on, testers' too.
 
         That one has lost arbitration is no error; ``troubles`` counts it.
         """
-        self._listeners.troubles.append(callback)
+        self._listeners.troubles.append((self.t_ns, callback))
 
     def watch(self, network: str, from_ns: int, until_ns: int) -> None:
         """Keep every bit of a network that begins in a window of time, for ``watched``; a later window replaces it."""

@@ -284,7 +284,7 @@ class Island:
             chosen = list(numbers) or slice(None)
             self.rows[chosen, layout.DUE_PS], self.rows[chosen, layout.SAMPLED] = 1000 * t_ns, 1
 
-    def stand_after_frame(self, t_ns: int) -> None:
+    def stand_after_frame(self, t_ns: int, transmitter: str) -> None:
         """Put all controllers at the end of a frame that has gone through: intermission begins."""
         rows, world = self.rows, self.world
         for field in (layout.COUNT, layout.SENDS, layout.RATE, layout.FAILED, layout.VERDICT, layout.TWIN):
@@ -292,6 +292,9 @@ class Island:
         for field in (layout.BIT, layout.SEEN):
             rows[:, field] = 1
         rows[:, layout.STATE], rows[:, layout.AT] = layout.INTERMISSION, -1
+        if transmitter in self.number:
+            # errors before the next frame still cost it what they cost a transmitter
+            rows[self.number[transmitter], layout.SENDS] = 1
         world[layout.OPENED_NS] = -1
         bus.anchor(world, self.clock, t_ns)
         self.due_ns = t_ns

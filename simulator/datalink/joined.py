@@ -15,7 +15,7 @@ import numpy as np
 from simulator.batch import Batch, Sent
 from simulator.datalink.controller import NEVER_NS, Outgoing
 from simulator.datalink.frame import FD_LENGTHS
-from simulator.datalink.stretch import Guest, Standing, Stretch
+from simulator.datalink.stretch import Guest, Last, Standing, Stretch
 from simulator.kernels import payload, stretch
 from simulator.kernels.layout import EXTENDED, FD, SWITCHED, Bytes, Ints
 from simulator.kernels.sending import LONGEST_BITS
@@ -64,7 +64,7 @@ class Joined:
         self.usable = self._routed(passed) and self._begin(on_the_way)
         self._size = _FIRST
         self._at = self.taken = 0
-        self._last: list[int | None] = [None] * len(parts)
+        self._last: list[Last | None] = [None] * len(parts)
         self._frames = np.zeros((0, stretch.FRAME), np.int64)
         self._ends: list[int] = []
         if self.usable:
@@ -88,8 +88,8 @@ class Joined:
             self._ahead()
         return batch
 
-    def leave(self) -> tuple[list[tuple[Standing, int | None]], list[OnItsWay]]:
-        """Where each stretch stands after the last frame taken, and the end of its last one; what is on its way."""
+    def leave(self) -> tuple[list[tuple[Standing, Last | None]], list[OnItsWay]]:
+        """Where each stretch stands after the last frame taken, and its last one; what is on its way."""
         self._catch_up()
         found, coming = [], []
         for n, net in enumerate(self._nets):
@@ -266,7 +266,8 @@ class Joined:
         self._run(len(taken))
         self._nets[:, stretch.QUOTA] = _NO_LIMIT
         for n in np.flatnonzero(quotas).tolist():
-            self._last[n] = int(taken[of == n, stretch.END_NS][-1])
+            end_ns, which = taken[of == n][-1, [stretch.END_NS, stretch.WHICH]].tolist()
+            self._last[n] = Last(end_ns, self._sent[which].transmitter)
         self._frames, self._payloads, self._at = self._frames[self._at :], self._payloads[self._at :], 0
         self._ends = self._frames[:, stretch.END_NS].tolist()
 

@@ -106,6 +106,13 @@ class Guest(NamedTuple):
     frame: Outgoing
 
 
+class Last(NamedTuple):
+    """The last frame that went through: its end, and who sent it."""
+
+    end_ns: int
+    transmitter: str
+
+
 class Standing(NamedTuple):
     """Where a stretch stands after the last frame taken: its messages, who lost arbitration how often, by node, when
     the bus is free, and the guests left, each with whether it waits already.
@@ -144,7 +151,7 @@ class Stretch:
         for row, sender in enumerate(plan.senders):
             state[row] = sender.due_ns, sender.count, row in waits, sender.latest[1]
         self._wire = np.zeros((2, LONGEST_BITS), np.uint8)
-        self._last_ns: int | None = None
+        self._last: Last | None = None
         self._at = 0
         self.taken = 0
         self._begin_at(state, np.zeros((len(self._nodes), len(_PLACES)), np.int64), free_ns)
@@ -172,13 +179,13 @@ class Stretch:
         self._at += 1
         return self._taken(self._at - 1), guest
 
-    def leave(self) -> tuple[Ints, int | None, list[Guest]]:
-        """The state of the messages after the last frame taken, its end (None if there is none), and guests left.
+    def leave(self) -> tuple[Ints, Last | None, list[Guest]]:
+        """The state of the messages after the last frame taken, that frame (None if there is none), and guests left.
 
         A guest that waits already is due at that end.
         """
         state = self._again()[0]
-        return state[: len(self.own)], self._last_ns, [guest for guest, _ in self._left(state)]
+        return state[: len(self.own)], self._last, [guest for guest, _ in self._left(state)]
 
     def lost(self) -> Counter[tuple[str, str, str]]:
         """How often a node has lost arbitration where, up to the last frame taken."""
@@ -208,11 +215,11 @@ class Stretch:
         own = len(self.own)
         return Standing(state[:own], lost, tuple(self._nodes), self._free_now(), self._left(state))
 
-    def go_on(self, standing: Standing, last_ns: int | None, taken: int) -> None:
-        """Go on from where somebody else has taken frames up to one that ended at an instant (None: no frame)."""
+    def go_on(self, standing: Standing, last: Last | None, taken: int) -> None:
+        """Go on from where somebody else has taken frames, up to the last one (None: no frame)."""
         self.taken += taken
         self._nodes = list(standing.nodes)
-        self._last_ns = self._last_ns if last_ns is None else last_ns
+        self._last = self._last if last is None else last
         self._restart_at(standing.free_ns, standing.state, standing.lost, standing.guests)
 
     # -- frames besides the cyclic ones
@@ -303,7 +310,8 @@ class Stretch:
         batch = Batch(self._sent, self._frames[first : self._at], self._payloads[first : self._at])
         self.taken += len(batch)
         if len(batch):
-            self._last_ns = self._ends[self._at - 1]
+            which = int(self._frames[self._at - 1, stretch.WHICH])
+            self._last = Last(self._ends[self._at - 1], self._sent[which].transmitter)
         if self._at == len(self._ends):
             self._ahead()
         return batch

@@ -274,9 +274,9 @@ class Swift:
         stretch, self._stretch = self._stretch, None
         self._pause = self._due_pause = min(2 * self._due_pause + 2, _PATIENCE) if stretch.taken < _SHORT else 0
         self._lost += stretch.lost()
-        state, last_ns, guests = stretch.leave()
-        if last_ns is not None:
-            island.stand_after_frame(last_ns)
+        state, last, guests = stretch.leave()
+        if last is not None:
+            island.stand_after_frame(*last)
         self._hand_over(island, state)
         self._bits.replan()
         self._catch_up(t_ns - (not acted), stretch.active, guests)
@@ -314,14 +314,19 @@ class Swift:
 
     def _go_on(self, t_ns: int) -> None:
         """Tell what is due at an instant, or compute what comes next."""
-        for one in self._unattended:
+        unattended, attended = self._unattended, self._bits.attended
+        for one in unattended:
             if one.deadline_ns > t_ns:
                 continue
             if one.at_the_end:
                 self._look_ahead(one, t_ns)
                 return
-            for number, event in one.take(self._bits.attended):
+            if attended and one.behind:
+                self._count_noticed()
+            for number, event in one.take(attended):
                 self._tell_event(one, number, event)
+            if self._unattended is not unattended:
+                return  # who was told has interfered: the controllers tell what is left of this instant
 
     def _look_ahead(self, one: Unattended, t_ns: int) -> None:
         """Go on computing; back to the controllers where something has to be answered, or all is well again."""

@@ -113,6 +113,11 @@ class Unattended:
     def _set_deadline(self) -> None:
         self.deadline_ns = self._groups[self._at].t_ns if self._at < len(self._groups) else self._end_ns
 
+    @property
+    def behind(self) -> bool:
+        """Whether ``noticed`` has something from before what is due, because nobody was interested then."""
+        return self._noticed_to < self._groups[self._at].first
+
     def noticed(self) -> list[tuple[list[int], int]]:
         """What controllers have noticed and nobody was told: the last of each kind, in order, and how many."""
         last = self._groups[self._at - 1].last if self._at else 0

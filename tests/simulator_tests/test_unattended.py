@@ -1,0 +1,90 @@
+"""Who looks at a network, or listens to it, at an awkward instant changes nothing.
+
+Own proof, no source: the bit engine, asked bit by bit, holds the standard.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+from random_traffic import busy_vehicle
+
+import faults
+from simulator.record import FrameRecord
+from simulator.simulation import Simulation
+
+
+def broken(*, unattended: bool = True, count: int = 6) -> Simulation:
+    """Modules on one network, the plug of one of which has lost CAN-H."""
+    simulation = Simulation(busy_vehicle(count), seed=1, unattended=unattended)
+    simulation.inject(faults.parse("open line=high at=N3"))
+    return simulation
+
+
+def parted(told: Callable[[Simulation, FrameRecord], None], *, unattended: bool = True) -> list[FrameRecord]:
+    """The frames of a network that has come apart into halves with clocks in step; ``told`` hears of each."""
+    simulation = Simulation(busy_vehicle(8), seed=1, whole_frames=False, unattended=unattended)
+    simulation.advance(0.03)
+    for line in ("high", "low"):
+        simulation.inject(faults.parse(f"open line={line} run=S3-S4"))
+    found: list[FrameRecord] = []
+
+    def hear(record: FrameRecord) -> None:
+        found.append(record)
+        told(simulation, record)
+
+    simulation.subscribe(hear)
+    simulation.advance(0.17)
+    return found
+
+
+def test_frames_of_both_halves_that_end_at_one_instant_are_told_once_though_somebody_asks_in_between() -> None:
+    expected = parted(lambda simulation, record: None, unattended=False)
+    both = [t_ns for t_ns, count in Counter(record.t_end_ns for record in expected).items() if count > 1]
+    assert both
+
+    def ask(simulation: Simulation, record: FrameRecord) -> None:
+        if record.t_end_ns in both:
+            simulation.status("LINE", "N0")
+
+    assert parted(ask) == expected
+
+
+def test_what_was_noticed_before_anybody_listened_is_counted_though_not_told() -> None:
+    counts: list[Mapping[tuple[str, str, str], int]] = []
+    heard: list[list[Any]] = []
+    for unattended in (False, True):
+        simulation = broken(unattended=unattended)
+        simulation.advance(0.05)
+        told: list[Any] = []
+        for _ in range(3):
+            simulation.advance(0.0301)
+            began_ns = simulation.t_ns
+            simulation.overhear(lambda network, trouble, began_ns=began_ns, told=told: told.append((began_ns, trouble)))
+        simulation.advance(0.02)
+        counts.append(simulation.troubles("LINE"))
+        # what has been noticed in the last millisecond may be told later
+        heard.append([one for one in told if one[1].t_ns < simulation.t_ns - 1_000_000])
+    assert counts[0] == counts[1]
+    assert sorted(heard[0]) == sorted(heard[1])
+    assert all(trouble.t_ns > began_ns for began_ns, trouble in heard[0])
+
+
+@pytest.mark.parametrize("number", [3, 10, 40])
+def test_what_comes_right_after_a_frame_costs_its_transmitter_what_it_costs_a_transmitter(number: int) -> None:
+    """Sixteen dominant bits and more after the frame, before intermission is over: overload flags, then errors."""
+    seen = []
+    for whole in (False, True):
+        simulation = Simulation(busy_vehicle(6), seed=1, whole_frames=whole, unattended=False)
+        ended: list[FrameRecord] = []
+        simulation.subscribe(ended.append)
+        while len(ended) < number:
+            simulation.step(simulation.t_ns + 100_000_000)
+        simulation.inject(faults.parse("stuck_dominant module=N5"))
+        simulation.advance(0.0001)
+        assert simulation.counters("LINE", ended[number - 1].transmitter)[0] > 0
+        seen.append([simulation.counters("LINE", f"N{n}") for n in range(6)])
+    assert seen[0] == seen[1]
