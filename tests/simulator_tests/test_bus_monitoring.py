@@ -75,12 +75,12 @@ def test_a_listener_reads_its_own_flag_and_nobody_else_does() -> None:
     (through,) = attempts
     assert (through.outcome, through.received_by) == (Outcome.OK, ("B",))
     assert one.counters("A") == one.counters("B") == (0, 0)
-    kinds = {kind for node, kind, _ in one.troubles if node == "L"}
+    kinds = {kind for node, kind, _ in one.troubles() if node == "L"}
     assert kinds
     assert "bit 0" not in kinds, "its flag was read back dominant"
     assert one.counters("L")[0] == 0
     assert one.counters("L")[1] > 0
-    assert {node for node, _, _ in one.troubles} == {"L"}
+    assert {node for node, _, _ in one.troubles()} == {"L"}
 
 
 def test_what_a_listener_reads_of_levels() -> None:
@@ -153,7 +153,7 @@ def test_a_listener_that_is_often_in_error_disturbs_nobody(seed: int, medium_of:
     beside.feed(frames, 60_000_000)
     heard = [(*one[:-1], tuple(name for name in one[-1] if name != "L")) for one in beside.log if one[1] != "L"]
     assert heard == without.log
-    errors = sum(count for (node, _, _), count in beside.medium.troubles.items() if node == "L")
+    errors = sum(count for (node, _, _), count in beside.medium.troubles().items() if node == "L")
     assert errors > 10
     assert any("L" in one.received_by for one in beside.attempts)
     assert not any("L" in one.acknowledged_by for one in beside.attempts)
