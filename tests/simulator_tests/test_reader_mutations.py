@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,11 @@ from simulator.reader.textfile import Branch, Leaf, Node, Row, parse_tree, read_
 FILES = Path(__file__).parent.parent / "files" / "vehicles"
 TWO = FILES / "two_networks.yaml"
 VEHICLES = [TWO, *(find_vehicle(name) for name in demo_names())]
-QUICK = settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+#: Some changes of a good file by lot, and for the sweep many.
+QUICK = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+MANY = settings(QUICK, max_examples=200)
+
+Change = Callable[[st.DataObject, Path], None]
 
 #: Keys whose text must name something defined elsewhere in the file or the folder.
 REFERENCES = {"fuse", "point", "at", "off", "socket", "from", "to", "database"}
@@ -176,9 +180,8 @@ def assert_named(
     assert index + 1 in lines, f"{where}: {wrong!r} is not named on line {index + 1}:\n" + "\n".join(map(str, errors))
 
 
-@QUICK
-@given(data=st.data())
-def test_a_misspelt_key_is_named_with_its_own_line(data: st.DataObject, folder: Path) -> None:
+def misspelt_key(data: st.DataObject, folder: Path) -> None:
+    """A misspelt key is named with its own line."""
     written = data.draw(st.sampled_from(WRITTEN))
     fixed = [each for each in written.keys if each[2] in schema_at(VehiclePart, each[0][:-1]).get("properties", {})]
     _, index, key = data.draw(st.sampled_from(fixed))
@@ -201,9 +204,8 @@ def test_a_misspelt_key_is_named_with_its_own_line(data: st.DataObject, folder: 
         assert any(each.line == index + 1 and "write" in each.text for each in errors)
 
 
-@QUICK
-@given(data=st.data())
-def test_a_line_lost_doubled_or_moved_is_no_traceback(data: st.DataObject, folder: Path) -> None:
+def lines_moved(data: st.DataObject, folder: Path) -> None:
+    """A line lost, doubled or moved is no traceback."""
     lines = data.draw(st.sampled_from(VEHICLES)).read_text().splitlines()
     for _ in range(data.draw(st.integers(1, 3))):
         index = data.draw(st.integers(0, len(lines) - 1))
@@ -220,15 +222,13 @@ def test_a_line_lost_doubled_or_moved_is_no_traceback(data: st.DataObject, folde
     judged(folder, "\n".join(lines))
 
 
-@QUICK
-@given(data=st.data())
-def test_changed_bytes_of_a_vehicle_file_are_no_traceback(data: st.DataObject, folder: Path) -> None:
+def bytes_of_a_vehicle_changed(data: st.DataObject, folder: Path) -> None:
+    """Changed bytes of a vehicle file are no traceback."""
     judged(folder, edited(data, TWO.read_bytes()))
 
 
-@QUICK
-@given(data=st.data())
-def test_changed_bytes_of_a_database_are_no_traceback(data: st.DataObject, folder: Path) -> None:
+def bytes_of_a_database_changed(data: st.DataObject, folder: Path) -> None:
+    """Changed bytes of a database are no traceback."""
     content = edited(data, (FILES / "drive.dbc").read_bytes())
     (folder / "changed.dbc").write_bytes(content)
     judged(folder, TWO.read_text().replace("drive.dbc", "changed.dbc"))
@@ -300,11 +300,31 @@ STATEMENTS = st.sampled_from(
 )
 
 
-@settings(QUICK, max_examples=150)
-@given(statements=st.lists(STATEMENTS, max_size=12))
-def test_any_statements_in_a_database_are_no_traceback(statements: list[str], folder: Path) -> None:
+def any_statements_in_a_database(data: st.DataObject, folder: Path) -> None:
+    """Any statements in a database are no traceback."""
+    statements = data.draw(st.lists(STATEMENTS, max_size=12))
     (folder / "changed.dbc").write_text("\n".join(["BU_: ENG GTW", *statements]) + "\n")
     judged(folder, TWO.read_text().replace("drive.dbc", "changed.dbc"))
+
+
+CHANGES = [
+    misspelt_key, lines_moved, bytes_of_a_vehicle_changed, bytes_of_a_database_changed, any_statements_in_a_database,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("change", CHANGES)
+@QUICK
+@given(data=st.data())
+def test_a_changed_file_is_no_traceback(change: Change, data: st.DataObject, folder: Path) -> None:
+    change(data, folder)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("change", CHANGES)
+@MANY
+@given(data=st.data())
+def test_many_changed_files_are_no_traceback(change: Change, data: st.DataObject, folder: Path) -> None:
+    change(data, folder)
 
 
 YAML_PARTS = st.sampled_from(
@@ -314,7 +334,7 @@ YAML_PARTS = st.sampled_from(
 )
 
 
-@settings(QUICK, max_examples=400)
+@settings(QUICK, max_examples=150)
 @given(parts=st.lists(YAML_PARTS, max_size=30))
 def test_any_yaml_gives_a_tree_or_mistakes(parts: list[str]) -> None:
     text = "".join(parts)
