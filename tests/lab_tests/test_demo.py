@@ -43,7 +43,7 @@ def test_the_tour_for_people(tmp_path: Path) -> None:
     assert f"picture: {tmp_path}" in answer.out
 
 
-@pytest.mark.parametrize("seed", [3, 5])
+@pytest.mark.parametrize("seed", [3, pytest.param(5, marks=pytest.mark.slow)])
 def test_a_vehicle_nobody_has_seen_has_a_tour(tmp_path: Path, seed: int) -> None:
     """Own rule: the tour ends with the fault that was put in."""
     case = random_case(seed, most_modules=6)

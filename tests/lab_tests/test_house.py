@@ -13,6 +13,7 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import networkx
@@ -36,6 +37,7 @@ def module_name(path: Path) -> str:
 MODULES = {module_name(path): path for path in FILES}
 
 
+@cache
 def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"), str(path))
 
@@ -53,7 +55,8 @@ def statements(node: ast.AST, *, at_import: bool) -> Iterator[ast.AST]:
         yield from statements(child, at_import=at_import)
 
 
-def imported(path: Path, *, at_import: bool) -> set[str]:
+@cache
+def imported(path: Path, *, at_import: bool) -> frozenset[str]:
     """The dotted names a file imports; ``from a import b`` gives a.b where that is a module, else a."""
     names: set[str] = set()
     for node in statements(tree_of(path), at_import=at_import):
@@ -65,7 +68,7 @@ def imported(path: Path, *, at_import: bool) -> set[str]:
             for alias in node.names:
                 whole = f"{node.module}.{alias.name}"
                 names.add(whole if whole in MODULES else node.module)
-    return names
+    return frozenset(names)
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))

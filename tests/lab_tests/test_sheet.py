@@ -43,16 +43,21 @@ def test_the_answer_is_not_on_the_students_pages(path, tmp_path):
     assert all(fault.kind not in str(value) for value in meta.values() for fault in case.faults)
 
 
-def test_what_the_pages_hold(tmp_path):
-    out = tmp_path / "sheet.pdf"
+@pytest.fixture(scope="module")
+def sheet(tmp_path_factory):
+    out = tmp_path_factory.mktemp("sheet") / "sheet.pdf"
     write_sheet(CASES[0], out)
-    student = "\n".join(text for text in pages_of(out) if "Answer key" not in text)
+    return out
+
+
+def test_what_the_pages_hold(sheet):
+    student = "\n".join(text for text in pages_of(sheet) if "Answer key" not in text)
     for word in ("Job card", "Caution 1", "Caution 4", "wire map", "expected if good", "crossed out", "F7 10 A"):
         assert word in student
-    key = "\n".join(text for text in pages_of(out) if "Answer key" in text)
+    key = "\n".join(text for text in pages_of(sheet) if "Answer key" in text)
     for word in ("Roll call", "DLC.high  DLC.low", "GBX unplugged", "GBX.supply  battery.negative", "kohm"):
         assert word in key
-    for page in PdfReader(out).pages:
+    for page in PdfReader(sheet).pages:
         sides = sorted(float(side) / 72 * 25.4 for side in (page.mediabox.width, page.mediabox.height))
         assert sides == pytest.approx(A4, abs=0.5)
 
@@ -66,10 +71,9 @@ def test_the_key_says_what_no_meter_shows(tmp_path):
         assert f"say of themselves (config), with the fault: {said}" in key
 
 
-def test_the_same_case_gives_the_same_file(tmp_path):
-    write_sheet(CASES[0], tmp_path / "a.pdf")
-    write_sheet(CASES[0], tmp_path / "b.pdf")
-    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+def test_the_same_case_gives_the_same_file(sheet, tmp_path):
+    write_sheet(CASES[0], tmp_path / "again.pdf")
+    assert (tmp_path / "again.pdf").read_bytes() == sheet.read_bytes()
 
 
 def test_bad_requests_are_told(tmp_path):

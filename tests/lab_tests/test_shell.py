@@ -83,6 +83,7 @@ def test_completion_knows_what_comes_next(tmp_path, words, some):
     assert some in found
 
 
+@pytest.mark.slow
 def test_a_whole_job_through_a_pipe_of_a_real_process(tmp_path):
     """Own rule: the prompt is this project's own."""
     lines = "call\nignition off\nbattery off\nunplug GBX\nread ohms GBX.high GBX.low\nfinding healthy\n"

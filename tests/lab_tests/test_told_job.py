@@ -133,6 +133,7 @@ def test_what_config_shows_counts_for_a_finding(tmp_path):
     assert any("healthy: as it should be; with the fault: GBX axle ratio 3.7" in line for line in answer.lines)
 
 
+@pytest.mark.slow
 def test_without_config_the_right_value_is_lucky_and_another_is_wrong_with_it(tmp_path):
     job = job_with(tmp_path, RATIO)
     verdict = do(job, "call", f"finding {RATIO}")[-1].verdict
@@ -200,9 +201,11 @@ def test_a_unit_that_lost_all_is_told_anew(tmp_path, judged):
 @pytest.mark.parametrize(
     ("battery", "before", "meanwhile"),
     [
-        ((), (), "ignition off"),
+        pytest.param((), (), "ignition off", marks=pytest.mark.slow),
         (("weak_battery open_circuit_volt=11.2 internal_ohm=0.05",), ("supply on",), "supply off"),
-        (("weak_battery open_circuit_volt=12.55 internal_ohm=0.028",), (), "lamps on"),
+        pytest.param(
+            ("weak_battery open_circuit_volt=12.55 internal_ohm=0.028",), (), "lamps on", marks=pytest.mark.slow
+        ),
     ],
 )
 def test_a_writing_breaks_off_and_what_then_helps(tmp_path, judged, battery, before, meanwhile):
@@ -267,8 +270,15 @@ def life(job):
     return job.car.now(look)
 
 
-@pytest.mark.parametrize("error", [RuntimeError, KeyboardInterrupt])
-@pytest.mark.parametrize("where", ["effect", "journal"])
+@pytest.mark.parametrize(
+    ("where", "error"),
+    [
+        ("effect", KeyboardInterrupt),
+        pytest.param("journal", RuntimeError, marks=pytest.mark.slow),
+        pytest.param("effect", RuntimeError, marks=pytest.mark.slow),
+        pytest.param("journal", KeyboardInterrupt, marks=pytest.mark.slow),
+    ],
+)
 def test_an_action_that_raises_in_the_middle_has_not_happened(tmp_path, judged, monkeypatch, where, error):
     """Own rule: the running vehicle is never ahead of the journal, else a job that goes on is not the same job."""
     job = job_with(tmp_path, RATIO)

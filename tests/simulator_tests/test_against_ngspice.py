@@ -23,11 +23,11 @@ from simulator.probes import parse_probe
 from simulator.reader import load_vehicle
 from simulator.vehicle import Vehicle
 
-SAMPLE = 25
+SAMPLE, WIDE_SAMPLE = 10, 25
 SWEEP = 300
 
 
-@pytest.fixture(params=range(SAMPLE))
+@pytest.fixture(params=[*range(SAMPLE), *(pytest.param(n, marks=pytest.mark.slow) for n in range(SAMPLE, WIDE_SAMPLE))])
 def case(request: pytest.FixtureRequest) -> RandomCase:
     return random_case(request.param, most_modules=20)
 

@@ -183,7 +183,7 @@ def test_three_messages_meet_their_worst_case(number: int) -> None:
     assert critical_instant(THREE, number, 125_000, 40 * MS) == worst - (number < 2)
 
 
-@pytest.mark.parametrize("bit_rate", [125_000, 250_000, 500_000])
+@pytest.mark.parametrize("bit_rate", [125_000, *(pytest.param(n, marks=pytest.mark.slow) for n in (250_000, 500_000))])
 @pytest.mark.parametrize("number", range(17))
 def test_sae_benchmark_meets_its_worst_case(number: int, bit_rate: int) -> None:
     """The same: all seventeen, at three bit rates."""
