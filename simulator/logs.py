@@ -123,6 +123,7 @@ class EventLog:
     def __init__(self, simulation: Simulation, stream: TextIO) -> None:
         self._stream: TextIO | None = stream
         self._held: list[tuple[int, str, str]] = []
+        self._simulation = simulation
         self._told_ns = told_after_ns(simulation)
         for event in simulation.events_now():
             self._write(event)
@@ -144,7 +145,8 @@ class EventLog:
         self._stream = None
 
     def flush(self) -> None:
-        """Write all lines so far; one told later may belong before them."""
+        """Write all lines so far, what controllers have noticed by now among them."""
+        self._simulation.tell_noticed()
         self._release(NEVER_NS)
 
     def _write(self, record: FrameRecord | Event) -> None:

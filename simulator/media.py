@@ -120,6 +120,11 @@ class Media:
         for medium in self._media.values():
             medium.leave(t_ns)
 
+    def tell_noticed(self, t_ns: int) -> None:
+        """Tell what controllers have noticed up to the present instant."""
+        for medium in self._media.values():
+            medium.tell_noticed(t_ns)
+
     def follow(self, t_ns: int, tracks: Mapping[tuple[str, str], Mapping[str, Track]]) -> None:
         """From now on signals of cyclic messages follow tracks: by (network, message), then by signal."""
         self._part()

@@ -233,11 +233,12 @@ class Simulation:
         self._listeners.events.append((self.t_ns, callback))
 
     def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
-        """Call back with a network and every error that one of its controllers notices from now on, testers' too.
-
-        That one has lost arbitration is no error; ``troubles`` counts it.
-        """
+        """Call back with a network and every error noticed there from now on, testers' too; no lost arbitration."""
         self._listeners.troubles.append((self.t_ns, callback))
+
+    def tell_noticed(self) -> None:
+        """Tell now what controllers have noticed up to now, which is told a few hundred bits later else."""
+        self._media.tell_noticed(self.t_ns)
 
     def watch(self, network: str, from_ns: int, until_ns: int) -> None:
         """Keep every bit of a network that begins in a window of time, for ``watched``; a later window replaces it."""

@@ -181,6 +181,15 @@ class Bitwise:
             island.watch(*self._window)
         self._plan()
 
+    def tell_noticed(self, t_ns: int) -> None:
+        """Tell what controllers have noticed up to an instant, but for what is due then."""
+        for island in self._islands:
+            if island.due_ns > t_ns:
+                island.go_back(t_ns)
+                for when_ns, what, n, a, b in island.take_notes(t_ns):
+                    self.tell(when_ns, what, island.stations[n].name, a, b)
+        self._plan()
+
     def last_trouble(self, node: str, t_ns: int = -1) -> Trouble | None:
         """What a controller noticed last, as of the last event or of an instant from then on."""
         *_, found = self._last.get(node), *(note for note in self._noticed(t_ns) if note[2] == node)

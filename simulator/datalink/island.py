@@ -60,6 +60,12 @@ def _nothing() -> Own:
 NOTHING = _nothing()
 
 
+def _in_order(notes: Ints) -> list[list[int]]:
+    """Notes of one bit in the order of the controllers, whoever read for whom."""
+    found: list[list[int]] = notes.tolist()
+    return sorted(found, key=lambda note: (note[0], note[2]))
+
+
 class TracedBit(NamedTuple):
     """One bit: who drove it dominant, who read it dominant, and by node the state and, in a frame, the field.
 
@@ -305,10 +311,15 @@ class Island:
         count = int(self.world[layout.NOTES])
         self.world[layout.NOTES] = self.world[layout.STOPS] = 0
         self.due_ns = self.now_ns
-        noted: list[list[int]] = self.notes[:count].tolist()
-        # of one bit in the order of the controllers, whoever read for whom
-        noted.sort(key=lambda note: (note[0], note[2]))
-        return noted
+        return _in_order(self.notes[:count])
+
+    def take_notes(self, t_ns: int) -> list[list[int]]:
+        """What was noted up to an instant before which nothing is due: it is told now, and not again."""
+        noted = self.noted()
+        later = noted[noted[:, 0] > t_ns]
+        self.notes[: len(later)] = later
+        self.world[layout.NOTES] = len(later)
+        return _in_order(noted[noted[:, 0] <= t_ns])
 
     def run(self, limit_ns: int, keep: bool = False, own: Own = NOTHING, due_ns: int = -1) -> int:
         """Run the kernel up to an instant, or until something stops it: why it has stopped.

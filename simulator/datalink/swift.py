@@ -103,6 +103,12 @@ class Swift:
         lost = self._lost + (Counter() if self._stretch is None else self._stretch.lost())
         return self._bits.troubles(self._now()) + lost
 
+    def tell_noticed(self, t_ns: int) -> None:
+        """Tell what controllers have noticed up to the present instant; in a stretch they notice nothing."""
+        self._attend(t_ns)
+        if self._stretch is None:
+            self._bits.tell_noticed(t_ns)
+
     @property
     def bits(self) -> list[TracedBit]:
         """The bits of the window watched."""

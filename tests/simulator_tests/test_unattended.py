@@ -5,6 +5,9 @@ Own proof, no source: the bit engine, asked bit by bit, holds the standard.
 
 from __future__ import annotations
 
+import io
+import json
+import random
 from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -13,6 +16,7 @@ import pytest
 from random_traffic import busy_vehicle
 
 import faults
+from simulator.logs import EventLog
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 
@@ -88,3 +92,36 @@ def test_what_comes_right_after_a_frame_costs_its_transmitter_what_it_costs_a_tr
         assert simulation.counters("LINE", ended[number - 1].transmitter)[0] > 0
         seen.append([simulation.counters("LINE", f"N{n}") for n in range(6)])
     assert seen[0] == seen[1]
+
+
+def test_a_log_ends_with_all_that_was_noticed_by_then_whoever_asked_before() -> None:
+    """What is told late is told when a log is flushed; the tail depends on no query, and on no way to compute it."""
+    draw = random.Random(1)
+    tails: set[int] = set()
+    for _ in range(8):
+        asked_ns, end_ns = draw.randrange(20_000_000, 49_000_000), draw.randrange(50_000_000, 60_000_000)
+        logs = []
+        for unattended, asks in ((False, False), (True, False), (True, True)):
+            simulation = broken(unattended=unattended)
+            stream = io.StringIO()
+            log = EventLog(simulation, stream)
+            if asks:
+                simulation.run_until_ns(asked_ns)
+                simulation.status("LINE", "N0")
+            simulation.run_until_ns(end_ns)
+            log.flush()
+            logs.append(stream.getvalue())
+            before = stream.getvalue()
+            log.flush()
+            assert stream.getvalue() == before
+        assert logs[0] == logs[1] == logs[2]
+        kinds = "error", "overload", "undetected"
+        noticed = [line for line in map(json.loads, logs[0].splitlines()) if line["kind"] in kinds]
+        assert len(noticed) == sum(simulation.troubles("LINE").values()) - lost(simulation)
+        tails.add(end_ns - noticed[-1]["t_ns"])
+    # somebody was in the middle of an error in some of them
+    assert min(tails) < 200_000
+
+
+def lost(simulation: Simulation) -> int:
+    return sum(count for (_, kind, _), count in simulation.troubles("LINE").items() if kind == "lost arbitration")
