@@ -50,10 +50,15 @@ def test_leads_that_were_not_zeroed_are_taken_off_and_the_reading_counts(tmp_pat
     ("finding", "word", "told"),
     [
         ("ground_dropout ground=G2", "sound", "right place and kind; its value is 10 ohm"),
-        ("ground_dropout ground=G2 ohm=10.1", "sound", ""),
+        pytest.param("ground_dropout ground=G2 ohm=10.1", "sound", "", marks=pytest.mark.slow),
         ("ground_dropout ground=G2 ohm=5", "wrong", "right place and kind, but your own readings speak against"),
-        ("ground_dropout ground=G2 ohm=20", "wrong", "right place and kind, but your own readings speak against"),
-        ("ground_dropout ground=G2 ohm=1000", "wrong", "speak against it"),
+        pytest.param(
+            "ground_dropout ground=G2 ohm=20",
+            "wrong",
+            "right place and kind, but your own readings speak against",
+            marks=pytest.mark.slow,
+        ),
+        pytest.param("ground_dropout ground=G2 ohm=1000", "wrong", "speak against it", marks=pytest.mark.slow),
         ("ground_dropout module=GBX", "wrong", "speak against it"),
     ],
 )
