@@ -176,7 +176,12 @@ def _first_ns(simulation: Simulation, network: str, first: str, within_s: float)
     limit_ns = round(within_s * 1e9)
     while not found and simulation.step(limit_ns):
         pass
-    return min(found) if found else None
+    if not found:
+        return None
+    # what began before may end, and be told, after it
+    bit_ns = 1e9 / simulation.drawn.networks[network].bit_rate
+    simulation.run_until_ns(simulation.t_ns + round(_BEFORE_BITS * bit_ns))
+    return min(found)
 
 
 def _parts(

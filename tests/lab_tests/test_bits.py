@@ -6,6 +6,7 @@ Rules of the bus: Bosch CAN Specification 2.0 (1991), part B; the rest are rules
 from __future__ import annotations
 
 import itertools
+import json
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,16 @@ def test_a_frame_is_what_the_encoder_makes_of_it() -> None:
         # nobody misses anything on a healthy bus
         assert all(bool(bit["driving"]) == (len(bit["dominant"]) == 6) for bit in part["bits"])
         assert part["noticed"] == []
+
+
+def test_the_first_frame_is_the_one_that_begins_first(tmp_path: Path) -> None:
+    """Own rule. At a plug with the pair crossed another attempt begins, and breaks off, inside it."""
+    log, crossed = tmp_path / "run.jsonl", ["crossed at=BRK"]
+    good("run", "haulvey", "--seconds", "0.01", "--log", str(log), *asked(crossed))
+    events = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
+    attempts = [one for one in events if one["kind"] == "frame" and one["network"] == "DRIVE"]
+    moment = good("bits", "haulvey", "--network", "DRIVE", "--first", "frame", *asked(crossed))
+    assert moment["t_ns"] == min(one["t_start_ns"] for one in attempts) < attempts[0]["t_start_ns"]
 
 
 def test_the_lone_node_sees_no_acknowledgement() -> None:
