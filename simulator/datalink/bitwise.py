@@ -186,7 +186,9 @@ class Bitwise:
         for island in self._islands:
             if island.due_ns > t_ns:
                 island.go_back(t_ns)
-                for when_ns, what, n, a, b in island.take_notes(t_ns):
+                noted = island.take_notes(t_ns)
+                self._count_all(island, noted)
+                for when_ns, what, n, a, b in noted:
                     self.tell(when_ns, what, island.stations[n].name, a, b)
         self._plan()
 
@@ -284,7 +286,9 @@ class Bitwise:
     def _deliver(self, island: Island) -> None:
         """Tell what has happened up to now on an island."""
         stations = island.stations
-        for t_ns, what, n, a, b in island.settle():
+        noted = island.settle()
+        self._count_all(island, noted)
+        for t_ns, what, n, a, b in noted:
             if what == layout.SENT:
                 self._sent(island, n, t_ns)
             elif what == layout.ENDED:
@@ -296,12 +300,19 @@ class Bitwise:
         if self._window is not None:
             self.bits += island.taken()
 
+    def _count_all(self, island: Island, noted: Sequence[Sequence[int]]) -> None:
+        """Count what was noticed before anybody is told any of it: who asks meanwhile hears of all."""
+        for t_ns, what, n, a, b in noted:
+            if what < layout.UNDETECTED:
+                self.count(t_ns, what, island.stations[n].name, a, b, 1)
+
     def tell(self, t_ns: int, what: int, node: str, a: int, b: int) -> None:
-        """A controller has changed its state or noticed something: a note of the kernel, but for ends of attempts."""
+        """A controller has changed its state or noticed something, which is counted: a note of the kernel."""
         if what == layout.CHANGED:
             self._changed(t_ns, node, _STATUS[a])
             return
-        self.count(t_ns, what, node, a, b, 1)
+        if what == layout.UNDETECTED:
+            self.count(t_ns, what, node, a, b, 1)
         if self._troubled is not None and self.attended:
             self._troubled(trouble_of(t_ns, what, node, a, b))
 

@@ -329,7 +329,11 @@ class Swift:
                 return
             if attended and one.behind:
                 self._count_noticed()
-            for number, event in one.take(attended):
+            found = one.take(attended)
+            for _, event in found:
+                if event[wire.WHAT] < layout.UNDETECTED:
+                    self._count_event(one, event, 1)
+            for number, event in found:
                 self._tell_event(one, number, event)
             if self._unattended is not unattended:
                 return  # who was told has interfered: the controllers tell what is left of this instant
@@ -349,8 +353,11 @@ class Swift:
     def _count_noticed(self) -> None:
         for one in self._unattended:
             for event, count in one.noticed():
-                node = one.island.stations[event[wire.WHO]].name
-                self._bits.count(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B], count)
+                self._count_event(one, event, count)
+
+    def _count_event(self, one: Unattended, event: Sequence[int], times: int) -> None:
+        node = one.island.stations[event[wire.WHO]].name
+        self._bits.count(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B], times)
 
     def _tell_event(self, one: Unattended, number: int, event: Sequence[int]) -> None:
         what, node = event[wire.WHAT], one.island.stations[event[wire.WHO]].name

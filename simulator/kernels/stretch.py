@@ -141,8 +141,9 @@ def run_frames(
         first_ns = 1 << 62
         waiting = False
         for m in range(state.shape[0]):
+            # what waits is sent, whether there will be more of it or not
+            waiting = waiting or state[m, WAITS] != 0
             if messages[m, ACTIVE]:
-                waiting = waiting or state[m, WAITS] != 0
                 first_ns = min(first_ns, state[m, DUE_NS])
         start_ns = free_ns if waiting else max(free_ns, first_ns)
         if start_ns == 1 << 62:
@@ -162,10 +163,10 @@ def _next_start(messages: Ints, state: Ints, due_ns: Ints, coming: Ints, net: In
     """When the next frame of a network begins; 1 << 62 for never."""
     first_ns: int = 1 << 62
     for m in range(net[FIRST], net[LAST]):
+        if state[m, WAITS]:
+            free_ns: int = net[FREE_NS]
+            return free_ns
         if messages[m, ACTIVE]:
-            if state[m, WAITS]:
-                free_ns: int = net[FREE_NS]
-                return free_ns
             first_ns = min(first_ns, state[m, DUE_NS])
         if coming[m] > 0:
             first_ns = min(first_ns, due_ns[m, 0])

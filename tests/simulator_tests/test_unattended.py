@@ -125,3 +125,38 @@ def test_a_log_ends_with_all_that_was_noticed_by_then_whoever_asked_before() -> 
 
 def lost(simulation: Simulation) -> int:
     return sum(count for (_, kind, _), count in simulation.troubles("LINE").items() if kind == "lost arbitration")
+
+
+def test_who_asks_while_the_end_of_an_attempt_is_told_hears_of_all_that_was_noticed_by_then() -> None:
+    """Several controllers notice something at one instant: who is told of the first may ask for the others."""
+    seen: list[list[Any]] = [[], []]
+    for asked, unattended in zip(seen, (False, True), strict=True):
+        simulation = Simulation(busy_vehicle(6), seed=1, unattended=unattended)
+        simulation.inject(faults.parse("wrong_bit_rate module=N3 bit_rate=250000"))
+
+        def ask(record: FrameRecord, asked: list[Any] = asked, simulation: Simulation = simulation) -> None:
+            if len(asked) % 7 == 0 or record.outcome != "ok":
+                asked.append((record.t_end_ns, simulation.troubles("LINE"), simulation.last_trouble("LINE", "N0")))
+            else:
+                asked.append(None)
+
+        simulation.subscribe(ask)
+        simulation.advance(0.06)
+    assert seen[0] == seen[1]
+
+
+@pytest.mark.parametrize("number", [6, 11, 15])
+def test_a_message_that_is_switched_off_while_it_waits_goes_out_by_whole_frames_too(number: int) -> None:
+    """The controller has the frame; what its module does from then on changes nothing."""
+    found = []
+    for whole in (False, True):
+        simulation = Simulation(busy_vehicle(2), seed=1, whole_frames=whole, unattended=False)
+        records: list[FrameRecord] = []
+        simulation.subscribe(records.append)
+        while len(records) < number:
+            simulation.step(simulation.t_ns + 100_000_000)
+        simulation.inject(faults.parse("not_configured module=N1"))
+        simulation.advance(0.05)
+        found.append(records)
+    assert found[0][number].transmitter == "N1"
+    assert found[0] == found[1]
