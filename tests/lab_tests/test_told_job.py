@@ -198,14 +198,13 @@ def test_a_unit_that_lost_all_is_told_anew(tmp_path, judged):
 # ---------------------------------------------------------------------- a writing that breaks off in the job
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("battery", "before", "meanwhile"),
     [
-        pytest.param((), (), "ignition off", marks=pytest.mark.slow),
+        ((), (), "ignition off"),
         (("weak_battery open_circuit_volt=11.2 internal_ohm=0.05",), ("supply on",), "supply off"),
-        pytest.param(
-            ("weak_battery open_circuit_volt=12.55 internal_ohm=0.028",), (), "lamps on", marks=pytest.mark.slow
-        ),
+        (("weak_battery open_circuit_volt=12.55 internal_ohm=0.028",), (), "lamps on"),
     ],
 )
 def test_a_writing_breaks_off_and_what_then_helps(tmp_path, judged, battery, before, meanwhile):

@@ -179,6 +179,7 @@ factor.gather.compiled(none, np.empty(0), np.empty(1), np.empty(1))
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.environ.get("NUMBA_DISABLE_JIT") == "1", reason="nothing is compiled")
 def test_who_waits_at_a_terminal_is_told_once_why(tmp_path):
     def said(terminal: bool, cache: str) -> str:
