@@ -12,8 +12,9 @@ import numpy as np
 from simulator.datalink.controller import Wiring
 from simulator.kernels import bus
 
-#: Sets of drivers whose levels are kept, twice.
-_TABLE = 8192
+#: Places in a table, of which half are used: at first, and at most. A place of 62 controllers takes half a kilobyte, and
+#: hundreds of wirings are kept.
+_FEW, _MOST = 256, 8192
 
 
 class Levels:
@@ -27,11 +28,8 @@ class Levels:
         self._wiring = wiring
         self._names = tuple(names)
         self.number = number = {name: n for n, name in enumerate(names)}
-        self.keys = np.full(_TABLE, -1, np.int64)
-        self.masks = np.zeros((3, _TABLE), np.int64)
-        self.lags = np.zeros((_TABLE, len(names)), np.int64)
+        self._lay_out(_FEW)
         self.slow = False
-        self._sets = 0
         self._known: dict[int, tuple[str, ...]] = {}
         self.sees = np.zeros(len(names), np.int64)
         for name, n in number.items():
@@ -39,11 +37,24 @@ class Levels:
                 if hearer in number:
                     self.sees[number[hearer]] |= 1 << n
         self.learn(0)
+        #: Who reads dominant while nobody drives.
+        self.held = int(self.masks[0, bus.place_of.plain(self.keys, 0)])
 
-    @property
-    def held(self) -> int:
-        """Who reads dominant while nobody drives."""
-        return int(self.masks[0, bus.place_of.plain(self.keys, 0)])
+    def _lay_out(self, places: int) -> None:
+        self.keys = np.full(places, -1, np.int64)
+        self.masks = np.zeros((3, places), np.int64)
+        self.lags = np.zeros((places, len(self._names)), np.int64)
+        self._sets = 0
+
+    def _make_room(self) -> None:
+        """Twice as many places; where there are most already, what was learned is forgotten."""
+        keys, masks, lags = self.keys, self.masks, self.lags
+        self._lay_out(min(2 * len(keys), _MOST))
+        kept = np.flatnonzero(keys >= 0).tolist() if len(self.keys) > len(keys) else []
+        for k in kept:
+            at = bus.place_of.plain(self.keys, int(keys[k]))
+            self.keys[at], self.masks[:, at], self.lags[at] = keys[k], masks[:, k], lags[k]
+        self._sets = len(kept)
 
     def mask(self, names: Iterable[str]) -> int:
         """Controllers as a mask; those of others are left out."""
@@ -63,9 +74,8 @@ class Levels:
 
     def learn(self, drive: int) -> None:
         """Put what everybody reads while a set drives into the tables."""
-        if 2 * self._sets > _TABLE:
-            self.keys.fill(-1)
-            self._sets = 0
+        if 2 * self._sets >= len(self.keys):
+            self._make_room()
         at = bus.place_of.plain(self.keys, drive)
         levels = self._wiring.read(frozenset(self.names(drive)))
         self.masks[:2, at] = self.mask(levels.dominant), self.mask(levels.neither)
