@@ -12,8 +12,8 @@ import numpy as np
 from simulator.datalink.controller import Wiring
 from simulator.kernels import bus
 
-#: Places in a table, of which half are used: at first, and at most. A place of 62 controllers takes half a kilobyte, and
-#: hundreds of wirings are kept.
+#: Places in a table, of which half are used: at first, and at most. One takes half a kilobyte where there are 62
+#: controllers, and hundreds of wirings are kept.
 _FEW, _MOST = 256, 8192
 
 
