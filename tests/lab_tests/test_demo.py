@@ -34,6 +34,7 @@ def test_the_tour_of_the_pipkin(tmp_path: Path) -> None:
     assert [Path(picture).read_bytes()[:8] for picture in found["pictures"]] == [PNG, PNG]
 
 
+@pytest.mark.slow
 def test_the_tour_for_people(tmp_path: Path) -> None:
     """Own rule: the tour ends with the fault that was put in."""
     answer = sixtyohm("demo", "pipkin", "--out", tmp_path)

@@ -55,6 +55,7 @@ def test_a_test_gets_a_vehicle_and_a_tap(project: pytest.Pytester) -> None:
     run(project).assert_outcomes(passed=3)
 
 
+@pytest.mark.slow
 def test_the_tap_is_shut_down(project: pytest.Pytester) -> None:
     project.makepyfile(
         """
@@ -74,6 +75,7 @@ def test_the_mark_is_registered(project: pytest.Pytester) -> None:
     run(project, "--markers").stdout.fnmatch_lines(["@pytest.mark.vehicle(name, faults=(), seed=0): *"])
 
 
+@pytest.mark.slow
 def test_wrong_arguments_of_the_mark_are_told(project: pytest.Pytester) -> None:
     project.makepyfile(
         """

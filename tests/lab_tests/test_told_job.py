@@ -122,6 +122,7 @@ def test_a_unit_of_another_car_is_not_mended_by_writing(tmp_path, judged):
 # ---------------------------------------------------------------------- the finding
 
 
+@pytest.mark.slow
 def test_what_config_shows_counts_for_a_finding(tmp_path):
     """The right value is sound by config alone; without it nothing tells it from a good car."""
     job = job_with(tmp_path, RATIO)

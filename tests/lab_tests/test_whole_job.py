@@ -283,6 +283,7 @@ def new_unit(tmp_path, car="pipkin", *lines):
     return job
 
 
+@pytest.mark.slow
 def test_each_refusal_by_name_and_what_helps(tmp_path, judged):
     job = new_unit(tmp_path)
     assert steps(job)["write"].word == "ready"

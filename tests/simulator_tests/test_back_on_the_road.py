@@ -209,6 +209,7 @@ def test_drops_at_the_cold_end_of_the_window_are_right() -> None:
     assert shop.track.step("level").word == "stopped"
 
 
+@pytest.mark.slow
 def test_a_wrong_axle_ratio_shows_when_it_is_read_back_and_on_the_road() -> None:
     shop = Workshop()
     shop.world.connect_supply()

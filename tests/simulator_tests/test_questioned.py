@@ -449,6 +449,7 @@ def question_all(seconds: int) -> tuple[int, int]:
     return answered, grown
 
 
+@pytest.mark.slow
 def test_thirty_modules_for_a_while() -> None:
     answered, _ = question_all(20)
     assert answered == 20
