@@ -11,8 +11,10 @@ second is.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from time import monotonic
 from typing import TypeVar
 
 from faults import Fault
@@ -61,6 +63,11 @@ class Span:
     faults: tuple[Fault, ...]
 
 
+#: After so long whoever waits is told for what.
+_PATIENCE_S = 3.0
+LIVING = "sixtyohm: the vehicle lives through all that was done to it; the prompt of 'job resume' does so only once ..."
+
+
 class LiveCar:
     """The running vehicle. ``later`` notes what is to be done, ``now`` does it after all that was noted."""
 
@@ -92,10 +99,14 @@ class LiveCar:
         """Do all that was noted, then this; where something breaks off in the middle, nothing of this was done."""
         mark = self.mark()
         self._noted.append(action)
+        began_s, told = monotonic(), False
         try:
             while self._done < mark:
                 self._noted[self._done](self)
                 self._done += 1
+                if not told and monotonic() - began_s > _PATIENCE_S:
+                    told = True
+                    print(LIVING, file=sys.stderr, flush=True)
             found = action(self)
             self._done += 1
         except BaseException:

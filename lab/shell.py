@@ -64,7 +64,8 @@ class Shell(cmd.Cmd):
         if self.job.journal.torn:
             self._lines([TORN])
         if self.job.slips or self.job.minute:
-            self._lines([f"Going on at minute {self.job.minute:g} with {len(self.job.slips)} slips."])
+            count = len(self.job.slips)
+            self._lines([f"Going on at minute {self.job.minute:g} with {count} slip{'s' * (count != 1)}."])
         if self.job.journal.format == 1:
             self._lines([OLD])
         if self.job.verdict is not None:

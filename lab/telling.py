@@ -16,7 +16,7 @@ from simulator.errors import BadRequest, UnknownName, nearest
 from simulator.road import ConfigurationItem, Service
 from simulator.vehicle import Vehicle
 from simulator.world import Step
-from simulator.world.track import DONE, READY, STOPPED
+from simulator.world.track import CYCLE_THE_KEY, DONE, READY, STOPPED
 
 if TYPE_CHECKING:
     from lab.job import Job
@@ -96,7 +96,7 @@ def step_line(step: Step) -> str:
 _DOING: Mapping[str, str] = {
     "supply": "supply on VOLT AMPERE",
     "identity": "config {unit}",
-    "write": "write ITEM VALUE; in force after ignition off, ignition on",
+    "write": "write ITEM VALUE",
     "read back": "config {unit}",
     "level": "level open, level look, level close; fill LITRE",
     "routine": "brake hold, routine start, wait 1, routine results",
@@ -112,8 +112,10 @@ def way_lines(unit: str, steps: Sequence[Step], *, over: bool) -> list[str]:
     if all(step.word == DONE for step in steps if step.name != "supply"):
         steps = [step for step in steps if step.name != "supply"]  # nothing is left to support
     for step in steps:
-        doing = f"; do: {_DOING[step.name].format(unit=unit)}" if step.word in (READY, STOPPED) and not over else ""
-        lines.append(step_line(step) + doing)
+        doing = _DOING[step.name].format(unit=unit)
+        if step.helps == CYCLE_THE_KEY:
+            doing = "ignition off, ignition on"
+        lines.append(step_line(step) + (f"; do: {doing}" if step.word in (READY, STOPPED) and not over else ""))
     return lines
 
 

@@ -235,7 +235,7 @@ def _replace(job: Job, state: State, words: list[str]) -> Deed:
     if module not in state.ordered:
         raise BadRequest(f"there is no new {module} here; order it first: order {module}")
     if state.condition.ignition_on:
-        raise BadRequest("turn the ignition off before you unplug a unit: ignition off")
+        raise BadRequest("turn the ignition off before you replace a unit: ignition off")
     cautions = caution(state, 10)
     # what is only wrong in what it was told is on its way back already where somebody has begun to write
     left = job.hidden if module in state.taken and module not in state.replaced else job.hidden_left(state)

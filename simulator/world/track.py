@@ -12,6 +12,8 @@ from simulator.world.monitors import LOOK_NS, Monitors
 from simulator.world.replaced import AsFound, ReplacedUnit
 from simulator.world.world import World
 
+#: What helps where all is written and nothing of it in force.
+CYCLE_THE_KEY = "cycle the key"
 #: The words for a step.
 NOT_READY, READY, RUNNING, STOPPED, DONE = "not ready", "ready", "running", "stopped", "done"
 
@@ -143,7 +145,7 @@ class BackOnTheRoad:
         if missing:
             return Step("write", READY, f"to be written: {', '.join(missing)}")
         if not unit.in_force:
-            return Step("write", READY, "written, but not in force", "cycle the key")
+            return Step("write", READY, "written, but not in force", CYCLE_THE_KEY)
         return Step("write", DONE)
 
     def _read_back(self) -> Step | None:
@@ -182,13 +184,17 @@ class BackOnTheRoad:
                 return Step(
                     "level", NOT_READY, f"the fluid has {state.fluid_celsius:.0f} Celsius, {low:g} wanted", "wait"
                 )
+            if state.fluid_celsius > high:
+                why = f"the fluid has {state.fluid_celsius:.0f} Celsius, above {high:g} it ends too low"
+                return Step("level", READY, why, "let it cool with the plug closed")
             return Step("level", READY)
         # at the edge when it was closed: what the fluid grows between there and the reference is what the window allows
         right = abs(fluid.volume_at(fluid.closed_celsius) - level.litre) <= level.tolerance_litre
         if right and low <= fluid.closed_celsius <= high and fluid.closed_dripping:
             return Step("level", DONE)
         word = "low" if fluid.error_litre < 0.0 else "high"
-        seen = "" if fluid.closed_dripping else ", not at drops"
+        seen = "" if low <= fluid.closed_celsius <= high else f", outside {low:g} to {high:g}"
+        seen += "" if fluid.closed_dripping else ", not at drops"
         why = f"closed at {fluid.closed_celsius:.0f} Celsius{seen}: {abs(fluid.error_litre):.3f} litre too {word}"
         return Step(
             "level", STOPPED, why, f"fill up, open the plug between {low:g} and {high:g} Celsius, close at drops"
