@@ -30,6 +30,7 @@ class Tap(Protocol):
     """A tester on a network: a node of its own name at a place, told of what it receives and of its own attempts.
 
     ``listening``: it only listens; ``by_request``: it comes back from bus-off only when asked to (``Wiring``).
+    ``told_of_losses``: it has to hear of every arbitration that it loses, which whole frames only count.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Tap(Protocol):
     place: str
     listening: bool
     by_request: bool
+    told_of_losses: bool
 
     def received(self, record: FrameRecord, frame: Outgoing) -> None:
         """A frame has arrived."""

@@ -76,7 +76,7 @@ def roll_call(
 class _Tester:
     """A tester at a socket that only calls the roll (and is there faster than a python-can bus can be loaded)."""
 
-    listening = by_request = False
+    listening = by_request = told_of_losses = False
 
     def __init__(self, simulation: Simulation, network: str, place: str) -> None:
         self.name = simulation.tester_name()

@@ -473,9 +473,9 @@ class Simulation:
     def _runs_whole(self, network: str) -> tuple[bool, bool]:
         """Whether a network may send by itself, and whole frames: nobody floods it, and its traffic wakes nobody."""
         sleepers = {name for name, state in self.states.items() if state is ModuleState.ASLEEP}
-        called = self._wakers[network].values()
-        calm = not self._floods and not any(map(sleepers.intersection, called))
-        return calm and self._unattended, calm and self._whole_frames
+        calm = not self._floods and not any(map(sleepers.intersection, self._wakers[network].values()))
+        whole = calm and self._whole_frames and not any(tap.told_of_losses for tap in self._listeners.taps)
+        return calm and self._unattended, whole
 
     def _changed(self, network: str, t_ns: int, node: str, status: str) -> None:
         """A controller has turned error active, error passive or bus off."""

@@ -58,6 +58,7 @@ class Tester:
         self.network = network.name
         self.place = place
         self.listening, self.by_request = listening, by_request
+        self.told_of_losses = error_frames is ErrorFrames.ALL
         self.arrived: deque[can.Message] = deque()
         self.channel = channel or network.name
         #: called when something has arrived

@@ -68,6 +68,7 @@ class Swift:
         self._told: dict[str, tuple[int, int]] = {}
         self._wait = self._due_wait = self._unattended_ns = 0
         self._active: Sequence[bool] = ()
+        self._telling = False
         self._bits_until_ns = 0
 
     # -- the door of the controllers ----------------------------------------------------------------------------
@@ -333,8 +334,12 @@ class Swift:
             for _, event in found:
                 if event[wire.WHAT] < layout.UNDETECTED:
                     self._count_event(one, event, 1)
-            for number, event in found:
-                self._tell_event(one, number, event)
+            self._telling = True
+            try:
+                for number, event in found:
+                    self._tell_event(one, number, event)
+            finally:
+                self._telling = False
             if self._unattended is not unattended:
                 return  # who was told has interfered: the controllers tell what is left of this instant
 
@@ -389,8 +394,8 @@ class Swift:
 
     def _admit(self, t_ns: int, node: str, frame: Outgoing) -> bool:
         """Queue another frame with controllers that are left to themselves; False: somebody has to attend to it."""
-        if self._passed()[1]:
-            return False  # what begins at this instant has begun
+        if self._passed()[1] or self._telling:
+            return False  # what begins at this instant has begun, or not all that was computed is told
         for one in self._unattended:
             if node in one.island.number:
                 admitted = one.admit(Guest(t_ns, node, frame), self._bits.next_number())

@@ -169,3 +169,20 @@ def test_room_for_messages() -> None:
     simulation.advance(1.0)
     kept = list(iter(lambda: bus.recv(0), None))
     assert [frame.timestamp for frame in kept] == [all_of_them.recv(0).timestamp for _ in range(5)]
+
+
+def test_lost_arbitration_is_told_by_whole_frames_too() -> None:
+    """Own rule: it makes no difference to a tester that wants all whether a network could run by whole frames."""
+    told = []
+    for whole in (True, False):
+        simulation = Simulation(SMALL, whole_frames=whole)
+        bus = tap(simulation, ErrorFrames.ALL)
+        for _ in range(40):
+            simulation.advance(0.0101)
+            for number in range(8):
+                bus.send(message(0x7F0 + number))
+            simulation.advance(0.004)
+        got = [bus.recv(0) for _ in range(3000)]
+        told.append([(one.timestamp, one.is_error_frame, one.arbitration_id) for one in got if one is not None])
+    assert told[0] == told[1]
+    assert any(is_error and identifier & 0x002 for _, is_error, identifier in told[0])
