@@ -459,7 +459,7 @@ def test_a_tester_that_leaves_when_it_hears_something_costs_the_others_nothing()
     """Own rule: every tester that stays hears every frame."""
 
     class Leaver:
-        listening = by_request = False
+        listening = by_request = told_of_losses = False
 
         def __init__(self, simulation: Simulation) -> None:
             self.name, self.network, self.place = simulation.tester_name(), "LINE-1", "DLC"
