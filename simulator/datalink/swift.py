@@ -398,14 +398,21 @@ class Swift:
             return False  # what begins at this instant has begun, or not all that was computed is told
         for one in self._unattended:
             if node in one.island.number:
+                self._count_noticed()
                 admitted = one.admit(Guest(t_ns, node, frame), self._bits.next_number())
-                self._tell_untold(one)
+                if admitted:
+                    self._tell_untold(one)
+                else:
+                    one.untold()  # whoever attends to it finds the same again
                 self._unattended_ns = min(each.deadline_ns for each in self._unattended)
                 return admitted
         return True
 
     def _tell_untold(self, one: Unattended) -> None:
-        for event in one.untold():
+        untold = one.untold()
+        for event in untold:
+            self._count_event(one, event, 1)
+        for event in untold:
             node = one.island.stations[event[wire.WHO]].name
             self._bits.tell(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B])
 
