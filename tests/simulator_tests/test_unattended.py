@@ -17,6 +17,7 @@ from random_traffic import busy_vehicle
 
 import faults
 from simulator.logs import EventLog
+from simulator.reader import find_vehicle, load_vehicle
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 
@@ -160,3 +161,21 @@ def test_a_message_that_is_switched_off_while_it_waits_goes_out_by_whole_frames_
         found.append(records)
     assert found[0][number].transmitter == "N1"
     assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("listened", [False, True])
+def test_nothing_noticed_is_lost_where_there_is_no_room_left_for_notes(listened: bool) -> None:
+    """A module that errs in every bit fills the notes before a frame ends; frames of a gateway come in between."""
+    counted = []
+    for unattended in (True, False):
+        simulation = Simulation(load_vehicle(find_vehicle("haulvey")), seed=3, unattended=unattended)
+        simulation.inject(faults.parse("open line=high at=GBX"))
+        if listened:
+            simulation.overhear(lambda network, trouble: None)
+        found = []
+        for step in range(40):
+            simulation.advance(0.011 + 0.00037 * step)
+            found.append(dict(simulation.troubles("DRIVE")))
+        counted.append(found)
+    assert counted[0] == counted[1]
+    assert sum(counted[0][-1].values()) > 5000
