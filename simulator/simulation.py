@@ -229,11 +229,11 @@ class Simulation:
         return self._watch.receptions.last_ns(module, network, message)
 
     def notice(self, callback: Callable[[Event], None]) -> None:
-        """Call back with every event from now on: faults, supply states, supply voltages, controllers."""
+        """Call back with every event from now on: faults, supply, and controllers, these as in ``overhear``."""
         self._listeners.events.append((self.t_ns, callback))
 
     def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
-        """Call back with a network and every error noticed there from now on, testers' too; no lost arbitration."""
+        """Call back with a network and every error noticed there from now on, up to 400 bits late, in no order."""
         self._listeners.troubles.append((self.t_ns, callback))
 
     def tell_noticed(self) -> None:
