@@ -74,3 +74,16 @@ class BitBench:
     def kinds(self, node: str) -> list[tuple[str, str]]:
         """What a node has noticed: (kind, place)."""
         return [(one.kind, one.place) for one in self.troubles if one.node == node]
+
+    def told(self) -> list[tuple[object, ...]]:
+        """All that was told up to now, in order; what is told late is waited for."""
+        until_ns = self.t_ns
+        # of errors one is told when the medium stops next, some hundred bits later at most: let it come to that
+        self.run(until_ns + 1000 * self.bit_ns)
+        told: list[tuple[object, ...]] = [
+            (one.t_end_ns, "attempt", one.node, one.outcome, one.t_start_ns, one.length_bits, one.dominant_bits,
+             one.acknowledged_by, one.received_by) for one in self.attempts
+        ]  # fmt: skip
+        told += [(one.t_ns, "trouble", *one[1:]) for one in self.troubles]
+        told += [(t_ns, "change", node, status) for t_ns, node, status in self.changes]
+        return sorted(one for one in told if one[0] <= until_ns)  # type: ignore[operator, type-var]

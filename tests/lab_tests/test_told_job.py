@@ -7,6 +7,7 @@ a meter, is common practice, no source.
 from __future__ import annotations
 
 import pytest
+from job_hands import do, steps, words
 
 import lab.job
 from lab.job import resume_job, start_job
@@ -33,18 +34,6 @@ def job_with(tmp_path, *faults):
         f"case: 1\ntitle: T\nstory: S\nvehicle: pipkin\nfaults:\n{lines}\ninstruments: [call]\nminutes: 200\n"
     )
     return start_job(tmp_path / "c.yaml", journal_path=tmp_path / "a.job")
-
-
-def do(job, *lines):
-    return [job.do(line) for line in lines]
-
-
-def words(job, line):
-    return " ".join(job.do(line).lines)
-
-
-def steps(job):
-    return {step.name: step for step in job.car.now(lambda car: car.tracks["GBX"].steps())}
 
 
 # ---------------------------------------------------------------------- whole jobs

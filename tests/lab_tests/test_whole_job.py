@@ -11,6 +11,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from job_hands import do, steps, words
 
 import lab.job
 import lab.journal
@@ -53,18 +54,6 @@ def judged(monkeypatch):
 
 def job_on(path, tmp_path):
     return start_job(path, journal_path=tmp_path / "a.job")
-
-
-def do(job, *lines):
-    return [job.do(line) for line in lines]
-
-
-def words(job, line):
-    return " ".join(job.do(line).lines)
-
-
-def steps(job):
-    return {step.name: step for step in job.car.now(lambda car: car.tracks["GBX"].steps())}
 
 
 # ---------------------------------------------------------------------- before the finding

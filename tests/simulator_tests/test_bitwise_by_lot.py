@@ -93,14 +93,7 @@ def history(seed: int, *, watched: bool, foreign: float) -> list[tuple[object, .
             send(draw, bench, node, fd and skills[node] == "fd" and draw.random() < 0.7)
         do(draw, bench, up, inverted)
         bench.run(bench.t_ns + draw.choice([5, 30, 150, 600, 3000]) * BIT_NS + draw.randrange(BIT_NS))
-    # of errors one is told when the medium stops next, some hundred bits later at most: let it come to that
-    until_ns = bench.t_ns
-    bench.run(until_ns + 1000 * BIT_NS)
-    told = [(one.t_end_ns, "attempt", one.node, one.outcome, one.t_start_ns, one.length_bits, one.dominant_bits,
-             one.acknowledged_by, one.received_by) for one in bench.attempts]  # fmt: skip
-    told += [(one.t_ns, "trouble", *one[1:]) for one in bench.troubles]
-    told += [(t_ns, "change", node, status) for t_ns, node, status in bench.changes]
-    return sorted(one for one in told if one[0] <= until_ns)
+    return bench.told()
 
 
 @pytest.mark.parametrize("foreign", [0.0, 0.5])

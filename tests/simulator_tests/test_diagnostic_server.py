@@ -7,17 +7,13 @@ of ISO 14229-1, 8.7, and the figure of each service, from memory where no public
 from __future__ import annotations
 
 from collections.abc import Callable
-from random import Random
 
 import pytest
 import udsoncan
-from diagnostic_bench import MS_NS, SECOND_NS, Bench
-from scapy.contrib.automotive.obd.pid.pids_00_1F import OBD_PID01
+from diagnostic_bench import MS_NS, SECOND_NS, Bench, store
 from udsoncan import services
 
-from simulator.datalink.controller import Outgoing
 from simulator.diagnostics import (
-    SERVICES,
     DataIdentifier,
     Later,
     Refusal,
@@ -26,12 +22,9 @@ from simulator.diagnostics import (
     Routine,
     Session,
     Snapshot,
-    Status,
-    World,
     code_number,
     key_of,
 )
-from simulator.diagnostics.refusal import NEGATIVE
 
 
 def parsed(kind: type, answer: str, **options: object) -> udsoncan.Response:
@@ -40,11 +33,6 @@ def parsed(kind: type, answer: str, **options: object) -> udsoncan.Response:
     assert response.positive, answer
     kind.interpret_response(response, **options)
     return response
-
-
-def store(bench: Bench, *texts: str) -> None:
-    for text in texts:
-        bench.unit.check.report(bench.t_ns, code_number(text), failed=True, detail=0x123)
 
 
 # --- published exchanges
@@ -117,97 +105,6 @@ def test_tester_present() -> None:
     assert bench.server.session is Session.EXTENDED
     bench.advance(200 * MS_NS)
     assert bench.server.session is Session.DEFAULT
-
-
-@pytest.mark.parametrize(("codes", "answer"), [(["P0143-00"], "43 01 01 43"), ([], "43 00")])
-def test_codes_of_sae_j1979(codes: list[str], answer: str) -> None:
-    """Public example: service 03 with P0143 is 43 01 01 43 (frame 04 43 01 01 43), without a code 43 00."""
-    bench = Bench("ENG")
-    store(bench, *codes)
-    assert bench.ask("03") == [answer]
-    assert bench.ask("03", functional=True) == [answer]
-
-
-def test_services_of_sae_j1979() -> None:
-    """SAE J1979: masks of what is there, vehicle number in one response, clearing, no answer to what is not there."""
-    bench = Bench("ENG")
-    store(bench, "U0101-87", "U0101-83", "P0143-00")
-    assert bench.ask("07") == ["47 02 01 43 C1 01"]
-    assert bench.ask("01 00") == ["41 00 80 00 00 11"]
-    assert bench.ask("01 20 40") == ["41 20 00 00 00 01 40 C0 00 00 00"]
-    assert bench.ask("01 01") == ["41 01 03 44 00 00"]
-    assert bench.ask("01 42 1C") == ["41 42 31 38 1C 06"]
-    assert bench.ask("09 00") == ["49 00 50 40 00 00"]
-    (number,) = bench.ask("09 02")
-    assert bytes.fromhex(number)[:3] == b"\x49\x02\x01"
-    assert bytes.fromhex(number)[3:].decode() == bench.unit.identity.vehicle_number
-    assert len(bytes.fromhex(number)) == 20
-    assert bench.ask("01 0C") == []
-    assert bench.ask("09 55") == []
-    assert bench.ask("04") == ["7F 04 78", "44"]
-    assert bench.ask("07") == ["47 00"]
-    assert bench.ask("0A") == ["4A 00"]
-    # a module with another address has none of these services
-    assert Bench("BRK").ask("03") == ["7F 03 11"]
-    assert Bench("BRK").ask("03", functional=True) == []
-
-
-def monitors(bench: Bench, identifier: str = "01") -> tuple[bool, int, set[str], set[str]]:
-    """Lamp, number of codes, which continuous monitors there are and which have not completed, as scapy reads them."""
-    (answer,) = bench.ask(f"01 {identifier}")
-    read = OBD_PID01(bytes.fromhex(answer)[2:])
-    assert int(read.once_per_trip_tests_supported) == int(read.once_per_trip_tests_ready) == 0
-    supported, unready = (
-        set(str(flags).split("+")) - {""} for flags in (read.continuous_tests_supported, read.continuous_tests_ready)
-    )
-    return bool(read.mil), read.dtc_count, supported, unready
-
-
-def test_readiness_says_whether_the_monitors_have_run() -> None:
-    """SAE J1979, service 01, 0x01 and 0x41: byte A the lamp and the number of codes (reserved in 0x41).
-
-    Byte B: bit 2 the monitor of components, bit 6 that it has not completed; read in scapy's layer and in public lists
-    of identifiers. Completed: as the status bits of ISO 14229-1, annex D.2, say, 4 since the clear, 6 in this cycle.
-    """
-    bench = Bench("ENG")
-    components = {"components"}
-    assert monitors(bench) == (False, 0, components, components)
-    assert monitors(bench, "41") == (False, 0, components, components)
-    bench.advance(8 * SECOND_NS)
-    memory = bench.unit.memory
-    open_bits = Status.NOT_COMPLETED_SINCE_CLEAR | Status.NOT_COMPLETED_THIS_CYCLE
-    assert not any(entry.status & open_bits for entry in memory.entries.values() if entry.tested)
-    assert monitors(bench) == monitors(bench, "41") == (False, 0, components, set())
-    # the next cycle: not yet in this one, but since the clear
-    for on in (False, True):
-        bench.unit.settle(bench.t_ns, World(on, on, 12.6))
-    assert monitors(bench) == (False, 0, components, set())
-    assert monitors(bench, "41") == (False, 0, components, components)
-    bench.advance(8 * SECOND_NS)
-    store(bench, "U0101-87")
-    lamp = bench.unit.description.diagnostics.lamp
-    assert monitors(bench) == (lamp, 1, components, set())
-    assert monitors(bench, "41")[:2] == (False, 0)
-    bench.ask("04")
-    assert monitors(bench) == (False, 0, components, components)
-
-
-def test_monitors_of_the_road_are_among_them_and_codes_without_a_test_are_not() -> None:
-    """After a clear the gearbox's have not run before the road test; a code that is only reported waits for none.
-
-    Which tests the monitor of components stands for: own choice, all whose codes the module has.
-    """
-    bench = Bench("GBX")
-    bench.unit.memory.support(code_number("P0700-00"), tested=False)
-    bench.advance(8 * SECOND_NS)
-    assert monitors(bench)[3] == set()
-    assert monitors(bench, "41")[3] == {"components"}
-    bench.ask("14 FF FF FF")
-    bench.advance(8 * SECOND_NS)
-    assert monitors(bench)[3] == {"components"}
-    for text in ("P0720-00", "P0868-00"):
-        bench.unit.check.report(bench.t_ns, code_number(text), failed=False)
-    assert monitors(bench)[3] == monitors(bench, "41")[3] == set()
 
 
 # --- each service
@@ -558,90 +455,3 @@ def test_a_session_does_not_end_while_a_request_comes() -> None:
     assert len(bench.ask(bytes([0x22]) + b"\xf1\x86" * 8)[0].split()) == 25
     bench.advance(4900 * MS_NS)
     assert bench.server.session is Session.EXTENDED
-
-
-# --- by lot
-
-
-VALID: list[tuple[str, str]] = [
-    ("3E00", "7E 00"),
-    ("22F186", "62 F1 86"),
-    ("22F190", "62 F1 90"),
-    ("1902FF", "59 02 FF"),
-    ("190A", "59 0A FF"),
-    ("1001", "50 01"),
-    ("1003", "50 03"),
-    ("14FFFFFF", "7F 14 78"),
-    ("0100", "41 00"),
-]
-
-
-def by_lot(lot: Random) -> bytes:
-    """A request that may be anything: random bytes, or a good one with a byte changed, cut off or added."""
-    if lot.random() < 0.4:
-        return lot.randbytes(lot.choice([1, 2, 3, 4, 5, 6, 7, 8, 20, 100]))
-    data = bytearray(bytes.fromhex(lot.choice(["2701", "2702", "3101", "2EF198", "28", "85", "11", "19"] + [
-        request for request, _ in VALID
-    ])) + lot.randbytes(lot.choice([0, 0, 1, 2, 5, 12])))  # fmt: skip
-    if lot.random() < 0.5:
-        data[lot.randrange(len(data))] = lot.randrange(256)
-    if lot.random() < 0.2:
-        del data[lot.randrange(len(data)) :]
-    return bytes(data) or b"\x00"
-
-
-def fuzz(count: int, seed: int) -> None:
-    """So many requests, every fifth a valid one; the module must serve those and lose nothing."""
-    lot, bench = Random(seed), Bench()
-    store(bench, "U0100-87")
-    supported = list(bench.unit.memory.entries)
-    identity = bench.ask("22 F1 90 F1 8C")
-    for number in range(count):
-        if number % 5 == 0:
-            request, expected = VALID[number // 5 % len(VALID)]
-            bench.ask("10 01" if request[:2] != "14" else "10 03")
-            (answer, *_) = bench.ask(request)
-            assert answer.startswith(expected), (number, request, answer)
-            continue
-        payload, functional = by_lot(lot), lot.random() < 0.2
-        functional = functional and len(payload) <= 7
-        service = payload[0]
-        for answer in bench.ask(payload, functional=functional):
-            data = bytes.fromhex(answer)
-            assert data[0] == service + 0x40 or (data[0] == NEGATIVE and data[1] == service), (payload.hex(), answer)
-            if data[0] == NEGATIVE:
-                assert data[2] in set(Refusal), answer
-                if functional and len(bench.ask("3E 00")) == 1:
-                    assert data[2] not in (0x11, 0x12, 0x31, 0x7E, 0x7F)
-            else:
-                assert service in SERVICES
-    bench.advance(20 * SECOND_NS)
-    assert bench.ask("22 F1 90 F1 8C") == identity
-    assert list(bench.unit.memory.entries) == supported
-    assert bench.ask("10 03") == ["50 03 00 32 01 F4"]
-
-
-def test_frames_by_lot() -> None:
-    """Own rule: whatever frames come, in whatever order and time, two seconds later a question is answered."""
-    lot, bench = Random(5), Bench()
-    for number in range(5_000):
-        size = lot.choice([0, 1, 2, 3, 8, 8, 8, 8, 12, 64])
-        data = bytearray(lot.randbytes(size))
-        if data and lot.random() < 0.7:
-            data[0] = lot.choice([0x02, 0x07, 0x10, 0x1F, 0x21, 0x22, 0x30, 0x31, 0x32])
-        frame_id = lot.choice([0x7E1, 0x7E1, 0x7DF])
-        bench.unit.feed(bench.t_ns, "LINE-1", Outgoing(frame_id, bytes(data), fd=size > 8))
-        bench.advance(lot.choice([0, 1_000, 300_000, 20 * MS_NS]))
-        if number % 500 == 499:
-            bench.advance(2 * SECOND_NS)
-            assert bench.ask("3E 00") == ["7E 00"], number
-
-
-def test_two_thousand_requests_by_lot() -> None:
-    fuzz(2_000, seed=1)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("seed", [2, 3])
-def test_fifty_thousand_requests_by_lot(seed: int) -> None:
-    fuzz(50_000, seed)
