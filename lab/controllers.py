@@ -30,8 +30,8 @@ class Account:
     """What one controller noticed; ``points`` are (t_ns, transmit, receive) error counters, only where they changed.
 
     ``errors`` are counted by (kind, field of the frame or state of the controller, whether it was transmitting).
-    ``most`` are the highest counters, ``counters`` and ``state`` those at the end. ``held``: the latest points; what a
-    controller noticed before them may be told after them.
+    ``most`` are the highest counters, ``counters`` those told last, and at the end those of the end, as is ``state``.
+    ``held``: the latest points; what a controller noticed before them may be told after them.
     """
 
     network: str
@@ -96,7 +96,7 @@ class Observer:
         self._simulation = simulation
         self._step_ns = max(1, round(seconds * 1e9 / _STEPS))
         self._told_ns = told_after_ns(simulation)
-        self._uneasy: set[str] = set()
+        self._uneasy: dict[str, set[str]] = {network: set() for network in simulation.vehicle.networks}
         self._lost_before = {network: self._lost(network) for network in self.changes}
         for event in simulation.events_now():
             self._noticed(event)
@@ -109,8 +109,7 @@ class Observer:
         for (network, name), account in self.accounts.items():
             account.state = self._simulation.status(network, name)
             account.lost = self._lost(network)[name] - self._lost_before[network][name]
-            account.counters = self._simulation.counters(network, name)
-            self._count(account, self._simulation.t_ns, account.counters)
+            self._count(account, self._simulation.t_ns, self._simulation.counters(network, name))
             self._release(account)
 
     def _account(self, network: str, name: str) -> Account:
@@ -122,7 +121,6 @@ class Observer:
             account.overloads += 1
             return
         account.errors[trouble.kind, trouble.place, trouble.transmitting] += 1
-        self._uneasy.add(network)
         if trouble.kind != "undetected":
             self._count(account, trouble.t_ns, (trouble.transmit_errors, trouble.receive_errors))
 
@@ -134,21 +132,18 @@ class Observer:
         return found
 
     def _ended_many(self, batch: Batch) -> None:
-        if self._uneasy:
+        if any(self._uneasy.values()):
             for record in batch.records():
                 self._ended(record)
 
     def _ended(self, record: FrameRecord) -> None:
-        if record.network not in self._uneasy:
+        network = record.network
+        if not self._uneasy[network]:
             return
-        uneasy = False
-        for (network, name), account in self.accounts.items():
-            if network == record.network:
-                counters = self._simulation.counters(network, name)
-                uneasy = uneasy or counters != (0, 0)
+        for name, counters in self._simulation.counters_beside(network, record.transmitter).items():
+            account = self._account(network, name)
+            if counters != account.counters:
                 self._count(account, self._simulation.t_ns, counters)
-        if not uneasy:
-            self._uneasy.discard(record.network)
 
     def _noticed(self, event: Event) -> None:
         if event.kind == "fault":
@@ -163,6 +158,11 @@ class Observer:
                 self._count(self._account(event.network, event.name), event.t_ns, event.counters)
 
     def _count(self, account: Account, t_ns: int, counters: tuple[int, int]) -> None:
+        account.counters = counters
+        if counters == (0, 0):
+            self._uneasy[account.network].discard(account.module)
+        else:
+            self._uneasy[account.network].add(account.module)
         account.most = max(account.most[0], counters[0]), max(account.most[1], counters[1])
         account.held.append((t_ns, *counters))
         if len(account.held) > _FEW_POINTS:

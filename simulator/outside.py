@@ -72,7 +72,7 @@ def with_faults(vehicle: Vehicle, in_force: Iterable[TimedFault]) -> Vehicle:
 
 def flooding(frame_id: int) -> Outgoing:
     """What a module sends that floods its networks: eight zero bytes, again and again."""
-    return Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF)
+    return Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF, endless=True)
 
 
 def tapped(vehicle: Vehicle, tap: str | None, network: str | None) -> tuple[Network, str]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from simulator.batch import Batch
 from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
-from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
+from simulator.datalink.controller import NEVER_NS, Attempt, Outgoing, Wiring
 from simulator.datalink.island import TracedBit
 from simulator.datalink.trouble import Trouble
 from simulator.deviations import Behaviour, SilentMessage
@@ -72,12 +72,11 @@ class Simulation:
         self._condition = condition or Condition()
         self._surroundings = Surroundings()
         self._heap: list[tuple[int, int, int, Callable[[], None]]] = []
-        self._sequence = 0
+        self._sequence = self._testers = 0
         self._on_the_wire = False
         self._due: dict[str, int] = {}
         self._change_ns = NEVER_NS
         self._volts: dict[str, float] = {}
-        self._testers = 0
         self._listeners = Listeners()
         self._solved = Solved()
         self._timeouts = Timeouts()
@@ -263,6 +262,10 @@ class Simulation:
     def counters(self, network: str, module: str) -> tuple[int, int]:
         """(transmit, receive) error counters of a module's, or a tester's, controller."""
         return self._media[network].counters(module)
+
+    def counters_beside(self, network: str, module: str) -> Mapping[str, tuple[int, int]]:
+        """As ``counters``, of all that share a wire with a module now, itself among them; cheap in ``subscribe``."""
+        return self._media[network].counters_beside(module)
 
     def status(self, network: str, module: str) -> str:
         """Of a module's, or a tester's, controller: error active, error passive, bus off or down."""
@@ -471,11 +474,11 @@ class Simulation:
         return True
 
     def _runs_whole(self, network: str) -> tuple[bool, bool]:
-        """Whether a network may send by itself, and whole frames: nobody floods it, and its traffic wakes nobody."""
+        """Whether a network may send by itself, since its traffic wakes nobody; and whole frames: nobody floods it."""
         sleepers = {name for name, state in self.states.items() if state is ModuleState.ASLEEP}
-        calm = not self._floods and not any(map(sleepers.intersection, self._wakers[network].values()))
-        whole = calm and self._whole_frames and not any(tap.told_of_losses for tap in self._listeners.taps)
-        return calm and self._unattended, whole
+        calm = not any(map(sleepers.intersection, self._wakers[network].values()))
+        whole = not self._floods and not any(tap.told_of_losses for tap in self._listeners.taps)
+        return calm and self._unattended, calm and whole and self._whole_frames
 
     def _changed(self, network: str, t_ns: int, node: str, status: str) -> None:
         """A controller has turned error active, error passive or bus off."""
@@ -494,6 +497,4 @@ class Simulation:
                 self._plan(attempt.t_end_ns, _CHANGE, self._settle)
         for name in self._watch.attempted(network, attempt):
             self._plan_module(self.modules[name])
-        if attempt.outcome is Outcome.OK and self._floods.get((attempt.node, network)) is attempt.frame:
-            self._media[network].submit(attempt.t_end_ns, attempt.node, attempt.frame)
         self._listeners.attempted(network, attempt)

@@ -19,7 +19,8 @@ from simulator.kernels import layout
 
 #: What a controller makes of CAN FD frames, by number in its row.
 SKILLS: tuple[str, ...] = ("classic", "tolerant", "fd")
-_STATUS: tuple[str, ...] = ("error active", "error passive", "bus off")
+#: What a controller is, by number in its row.
+STATUS: tuple[str, ...] = ("error active", "error passive", "bus off")
 _OUTCOMES: Mapping[int, Outcome] = {
     layout.ACK_ERROR: Outcome.NOT_ACKNOWLEDGED,
     layout.BIT_DOMINANT: Outcome.BIT_ERROR,
@@ -81,7 +82,7 @@ class Bitwise:
     def status(self, node: str, t_ns: int | None = None) -> str:
         """Error active, error passive or bus off; "down" for a node that is not up. As ``counters``."""
         island = self._home.get(node)
-        return "down" if island is None else _STATUS[island.looked_up(node, layout.STATUS, t_ns)]
+        return "down" if island is None else STATUS[island.looked_up(node, layout.STATUS, t_ns)]
 
     def counters(self, node: str, t_ns: int | None = None) -> tuple[int, int]:
         """(transmit, receive) error counters at the present instant, or as of the last event on the wire."""
@@ -89,6 +90,11 @@ class Bitwise:
         if island is None:
             return 0, 0
         return island.looked_up(node, layout.TEC, t_ns), island.looked_up(node, layout.REC, t_ns)
+
+    def counters_beside(self, node: str, t_ns: int | None = None) -> dict[str, tuple[int, int]]:
+        """As ``counters``, of all that share a wire with a node, itself among them; none if it is not up."""
+        island = self._home.get(node)
+        return {} if island is None else {name: self.counters(name, t_ns) for name in island.number}
 
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
@@ -309,7 +315,7 @@ class Bitwise:
     def tell(self, t_ns: int, what: int, node: str, a: int, b: int) -> None:
         """A controller has changed its state or noticed something, which is counted: a note of the kernel."""
         if what == layout.CHANGED:
-            self._changed(t_ns, node, _STATUS[a])
+            self._changed(t_ns, node, STATUS[a])
             return
         if what == layout.UNDETECTED:
             self.count(t_ns, what, node, a, b, 1)
@@ -361,7 +367,7 @@ class Bitwise:
         assert frame is not None
         self.through += 1
         attempt = self._attempt(island, n, t_ns, frame, Outcome.OK)
-        if station.waiting.get(key) is frame:
+        if station.waiting.get(key) is frame and not frame.endless:
             del station.waiting[key]
         island.load(n)
         self._attempted(attempt)

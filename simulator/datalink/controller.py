@@ -24,11 +24,12 @@ class Outcome(StrEnum):
 class Outgoing:
     """A frame that a node wants to send; ``kept`` ones wait in line, others replace one of their identifier.
 
+    ``endless`` ones wait again as soon as they have gone through.
     For a remote frame ``data`` is only as long as the data it asks for. ``dlc``: the raw length code, where it is not
     simply the length (classic codes above 8 mean 8 bytes).
     """
 
-    __slots__ = ("brs", "data", "dlc", "extended", "fd", "frame_id", "kept", "key", "name", "remote")
+    __slots__ = ("brs", "data", "dlc", "endless", "extended", "fd", "frame_id", "kept", "key", "name", "remote")
 
     def __init__(
         self,
@@ -42,6 +43,7 @@ class Outgoing:
         brs: bool = False,
         kept: bool = False,
         dlc: int | None = None,
+        endless: bool = False,
     ) -> None:
         self.frame_id = frame_id
         self.data = data
@@ -52,6 +54,7 @@ class Outgoing:
         self.brs = brs
         self.kept = kept
         self.dlc = dlc
+        self.endless = endless
         # the bits up to RTR as a number: the lowest wins arbitration
         if extended:
             self.key = (frame_id >> 18) << 21 | 0x180000 | (frame_id & 0x3FFFF) << 1 | remote

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
-from simulator.datalink.controller import Wiring
+from simulator.datalink.controller import NEVER_NS, Outgoing, Wiring
 from simulator.datalink.island import Island
-from simulator.datalink.stretch import Plan
+from simulator.datalink.stretch import Guest, Plan, Queued
 from simulator.kernels import layout
 from simulator.kernels.stretch import INTERMISSION
 
@@ -35,27 +37,42 @@ def hears_all(wiring: Wiring) -> bool:
     return True
 
 
-def what_waits(island: Island, plan: Plan) -> set[int] | None:
-    """Rows of the plan whose latest frames are in line; None if others wait too."""
-    found = set()
+class Waiting(NamedTuple):
+    """What is in line: rows of the plan whose latest frames are, and frames of others."""
+
+    rows: set[int]
+    others: list[Queued]
+
+
+def what_waits(island: Island, plan: Plan) -> Waiting | None:
+    """What is in line; None if some of it does not go with a plan."""
+    found = Waiting(set(), [])
     for station in island.stations:
         for (key, number), frame in station.waiting.items():
             row = plan.rows.get(key)
-            if row is None or number or plan.senders[row].latest[0] is not frame or plan.senders[row].repacked:
+            if row is None and plan.admits(frame):
+                found.others.append(Queued(Guest(NEVER_NS, station.name, frame), number))
+            elif row is None or number or not _is_latest(plan, row, frame):
                 return None
-            found.add(row)
+            else:
+                found.rows.add(row)
     return found
 
 
-def sends_latest(island: Island, plan: Plan) -> bool:
-    """Whether every frame on the wire is the latest of a cyclic message."""
+def sends_known(island: Island, plan: Plan, waiting: Waiting) -> bool:
+    """Whether every frame on the wire is the latest of a cyclic message, or in line."""
+    others = {id(one.guest.frame) for one in waiting.others}
     for station, row in zip(island.stations, island.rows.tolist(), strict=True):
         if row[layout.SENDS] and (row[layout.STATE] == layout.FRAME or row[layout.FAILED]):
             frame = station.slots[row[layout.SLOT]]
             number = None if frame is None else plan.rows.get(frame.key)
-            if number is None or plan.senders[number].latest[0] is not frame or plan.senders[number].repacked:
+            if frame is None or not (id(frame) in others if number is None else _is_latest(plan, number, frame)):
                 return False
     return True
+
+
+def _is_latest(plan: Plan, row: int, frame: Outgoing) -> bool:
+    return plan.senders[row].latest[0] is frame and not plan.senders[row].repacked
 
 
 def unharmed(island: Island) -> bool:

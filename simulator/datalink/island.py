@@ -45,6 +45,7 @@ class Own(NamedTuple):
     packing: wire.Packing
     events: Ints
     payloads: Bytes
+    standing: Ints
     tally: Ints
 
 
@@ -53,7 +54,7 @@ def _nothing() -> Own:
     return Own(
         np.zeros((0, stretch.MESSAGE), np.int64), numbers, numbers.reshape(0), numbers.reshape(0, 2, 2),
         octets.reshape(0, 2, 0), octets.reshape(0), (numbers, octets, numbers, parts, numbers, parts.reshape(0)),
-        numbers, octets, numbers.reshape(0),
+        numbers, octets, numbers, numbers.reshape(0),
     )  # fmt: skip
 
 
@@ -343,7 +344,7 @@ class Island:
                 self.rows, self.world, self.clock, self.wire, self.sizes, levels.keys, levels.masks, levels.lags,
                 self._flips, self.notes, self._trace, *self._kept, keep, self._quanta, self._delays, self._flight,
                 own.messages, own.state, own.spans, own.slots, own.data, own.plain, own.packing, own.events,
-                own.payloads, own.tally, limit_ns, due_ns,
+                own.payloads, own.standing, own.tally, limit_ns, due_ns,
             )  # fmt: skip
             keep = False
             if reason != bits.UNKNOWN_SET:

@@ -24,8 +24,8 @@ from simulator.vehicle import Message
 
 #: Frames computed ahead: few at first, since somebody may interfere, then twice as many each time.
 _FIRST, _MOST = 16, 4096
-#: Other frames that may wait in a stretch at once.
-_GUESTS = 32
+#: Other frames that may wait at once.
+MOST_GUESTS = 32
 #: Fields in which a cyclic message can lose arbitration, as the kernel counts them.
 _PLACES = (ID, RTR, EXTENSION)
 
@@ -76,8 +76,8 @@ class Plan:
             return
         self.width = max(8, *sizes)
         # after the messages there is room for guests, whose payloads stay as they are
-        self.layout = payload.join([*layouts, *[payload.fixed(b"")] * _GUESTS], self.width)
-        self.messages = np.zeros((len(senders) + _GUESTS, stretch.MESSAGE), np.int64)
+        self.layout = payload.join([*layouts, *[payload.fixed(b"")] * MOST_GUESTS], self.width)
+        self.messages = np.zeros((len(senders) + MOST_GUESTS, stretch.MESSAGE), np.int64)
         self.messages[:, : payload.PAYLOAD] = self.layout.messages
         for row, sender, size, key in zip(self.messages, senders, sizes, self.keys, strict=False):
             one = sender.message
@@ -93,6 +93,12 @@ class Plan:
                 nodes.index(sender.node),
             )
 
+    def admits(self, frame: Outgoing) -> bool:
+        """Whether a frame is as a cyclic message could be, and none of them."""
+        if frame.remote or frame.dlc is not None or frame.key in self.rows:
+            return False
+        return wire_size(frame) <= self.width
+
     def only(self, own: int) -> payload.Layout:
         """How the payloads of the messages are packed, without room for guests."""
         return payload.join([one for sender in self.senders if (one := sender.layout) is not None][:own], self.width)
@@ -104,6 +110,13 @@ class Guest(NamedTuple):
     due_ns: int
     node: str
     frame: Outgoing
+
+
+class Queued(NamedTuple):
+    """A guest with its place in line among all that were ever queued."""
+
+    guest: Guest
+    number: int
 
 
 class Last(NamedTuple):
@@ -229,9 +242,7 @@ class Stretch:
 
         ``begun``: what begins at this instant has begun.
         """
-        if frame.remote or frame.dlc is not None or frame.key in self.plan.rows:
-            return False
-        if len(self._guests) == _GUESTS or wire_size(frame) > self.plan.width:
+        if not self.plan.admits(frame) or len(self._guests) == MOST_GUESTS:
             return False
         same = [guest for guest in self._guests if guest.frame.key == frame.key]
         if any(guest.node != node or not guest.frame.kept or not frame.kept for guest in same):
@@ -358,7 +369,8 @@ def put_visitor(row: Ints, steady: Bytes, guest: Guest, node: int) -> None:
     form = EXTENDED * frame.extended | FD * frame.fd | SWITCHED * frame.brs
     # it is due once
     cycle_ns = NEVER_NS - guest.due_ns
-    row[payload.PAYLOAD :] = frame.key, frame.frame_id, form, FD_LENGTHS.index(size), size, cycle_ns, 1, node
+    active = stretch.ENDLESS if frame.endless else 1
+    row[payload.PAYLOAD :] = frame.key, frame.frame_id, form, FD_LENGTHS.index(size), size, cycle_ns, active, node
 
 
 def sender_key(sender: Cyclic) -> int:

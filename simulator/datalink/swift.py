@@ -9,16 +9,16 @@ Sources: Bosch CAN Specification 2.0 (1991), part B, 10.5 (intermission) and 10.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from simulator.batch import Batch, Sent
-from simulator.datalink.bitwise import Bitwise, outcome_of
+from simulator.datalink.bitwise import STATUS, Bitwise, outcome_of
 from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
-from simulator.datalink.health import bits_to_wait, hears_all, sends_latest, unharmed, what_waits
+from simulator.datalink.health import bits_to_wait, hears_all, sends_known, unharmed, what_waits
 from simulator.datalink.island import Island, TracedBit
-from simulator.datalink.stretch import Cyclic, Guest, Plan, Stretch
+from simulator.datalink.stretch import MOST_GUESTS, Cyclic, Guest, Plan, Stretch
 from simulator.datalink.trouble import Trouble
-from simulator.datalink.unattended import Unattended
+from simulator.datalink.unattended import Unattended, counters_in
 from simulator.kernels import layout, wire
 from simulator.kernels.layout import Ints
 from simulator.kernels.stretch import COUNT, DUE_NS, SINCE_NS, WAITS
@@ -65,7 +65,7 @@ class Swift:
         self._joined = False
         self._pause = self._due_pause = 0
         self._unattended: list[Unattended] = []
-        self._told: dict[str, tuple[int, int]] = {}
+        self._standing: Mapping[str, int] = {}
         self._wait = self._due_wait = self._unattended_ns = 0
         self._active: Sequence[bool] = ()
         self._telling = False
@@ -82,15 +82,24 @@ class Swift:
 
     def status(self, node: str) -> str:
         """Error active, error passive or bus off; "down" for a node that is not up."""
+        if node in self._standing:
+            return STATUS[self._standing[node] & 3]
         self._attend(self._now())
         return self._bits.status(node, self._now())
 
     def counters(self, node: str) -> tuple[int, int]:
         """(transmit, receive) error counters."""
-        if node in self._told:
-            return self._told[node]
+        if node in self._standing:
+            return counters_in(self._standing[node])
         self._attend(self._now())
         return self._bits.counters(node, self._now())
+
+    def counters_beside(self, node: str) -> dict[str, tuple[int, int]]:
+        """As ``counters``, of all that share a wire with a node, itself among them; none if it is not up."""
+        if node in self._standing:
+            return {name: counters_in(packed) for name, packed in self._standing.items()}
+        self._attend(self._now())
+        return self._bits.counters_beside(node, self._now())
 
     def last_trouble(self, node: str) -> Trouble | None:
         """The last error that a controller noticed."""
@@ -219,8 +228,8 @@ class Swift:
         if island is None or t_ns < self._bits_until_ns or not self._allowed()[1] or not self._is_healthy:
             return False
         plan = self._planned(island)
-        waits = what_waits(island, plan) if plan.usable else None
-        if waits is None:
+        waiting = what_waits(island, plan) if plan.usable else None
+        if waiting is None or waiting.others:
             return False
         island.go_back(t_ns)
         rest = bits_to_wait(island)
@@ -231,7 +240,7 @@ class Swift:
         names = [station.name for station in island.stations]
         sent = self._sent_to(names)
         heeded = [self._heeded(frame_id) for frame_id in plan.ids]
-        self._stretch = Stretch(plan, sent, self._lend(), free_ns, waits, heeded, names)
+        self._stretch = Stretch(plan, sent, self._lend(), free_ns, waiting.rows, heeded, names)
         return True
 
     @property
@@ -302,21 +311,19 @@ class Swift:
         plan = self._planned(islands[0])
         if not plan.usable:
             return
-        found = [what_waits(island, plan) for island in islands]
-        if any(waits is None for waits in found):
+        found = [waiting for island in islands if (waiting := what_waits(island, plan)) is not None]
+        if len(found) < len(islands) or any(len(waiting.others) > MOST_GUESTS for waiting in found):
             self._wait = _SHORT
             return
         for island in islands:
             island.go_back(t_ns)
-        if not all(island.as_drawn and sends_latest(island, plan) for island in islands):
+        each = list(zip(islands, found, strict=True))
+        if not all(island.as_drawn and sends_known(island, plan, waiting) for island, waiting in each):
             self._wait = _SHORT
             self._bits.replan()
             return
         self._active = self._lend()
-        self._unattended = [
-            Unattended(island, plan, waits or (), self._active, t_ns)
-            for island, waits in zip(islands, found, strict=True)
-        ]
+        self._unattended = [Unattended(island, plan, waiting, self._active, t_ns) for island, waiting in each]
         self._unattended_ns = min(one.deadline_ns for one in self._unattended)
 
     def _go_on(self, t_ns: int) -> None:
@@ -335,11 +342,14 @@ class Swift:
                 if event[wire.WHAT] < layout.UNDETECTED:
                     self._count_event(one, event, 1)
             self._telling = True
+            standing = one.standing()
+            if standing is not None:
+                self._standing = dict(zip(one.island.number, standing, strict=True))
             try:
                 for number, event in found:
                     self._tell_event(one, number, event)
             finally:
-                self._telling = False
+                self._telling, self._standing = False, {}
             if self._unattended is not unattended:
                 return  # who was told has interfered: the controllers tell what is left of this instant
 
@@ -372,9 +382,7 @@ class Swift:
         elif what == layout.ENDED:
             self._attempted(one.attempt(number, event, outcome_of(event[wire.A])))
         else:
-            self._told = {node: (event[wire.COUNTERS] >> 16, event[wire.COUNTERS] & 0xFFFF)}
             self._bits.tell(event[wire.T_NS], what, node, event[wire.A], event[wire.B])
-            self._told = {}
 
     def _attend(self, t_ns: int) -> None:
         """The controllers are as they are at an instant, and modules send their cyclic messages again."""
@@ -382,6 +390,7 @@ class Swift:
             return
         acted, advanced = self._passed()
         self._count_noticed()
+        self._standing = {}
         found, self._unattended = self._unattended, []
         taken = sum(one.taken for one in found)
         self._wait = self._due_wait = min(2 * self._due_wait + 2, _PATIENCE) if taken < _SHORT else 0

@@ -13,7 +13,7 @@ import numpy as np
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing
 from simulator.datalink.island import AHEAD_BITS, Island, Own
-from simulator.datalink.stretch import Guest, Plan, put_visitor, wire_size
+from simulator.datalink.stretch import MOST_GUESTS, Guest, Plan, Queued, put_visitor
 from simulator.kernels import layout, stretch, wire
 from simulator.kernels.bits import LIMIT, QUIET
 from simulator.kernels.layout import Ints
@@ -21,8 +21,8 @@ from simulator.kernels.sending import LONGEST_BITS
 
 #: Bits computed ahead: few at first, since somebody may interfere, then twice as many each time.
 _FIRST_BITS, _MOST_BITS = 1_000, 16_000
-#: Events kept, besides those of one bit, and frames of others that may be let in.
-_EVENTS, _GUESTS = 256, 32
+#: Events kept, besides those of one bit.
+_EVENTS = 256
 
 
 class Group(NamedTuple):
@@ -32,13 +32,6 @@ class Group(NamedTuple):
     first: int
     last: int
     ends: bool
-
-
-class Queued(NamedTuple):
-    """A frame that a node has queued besides its cyclic messages; ``number``: its place in line among all."""
-
-    guest: Guest
-    number: int
 
 
 class Left(NamedTuple):
@@ -57,10 +50,14 @@ class Left(NamedTuple):
 class Unattended:
     """An island from an instant on, if nobody interferes. ``take`` what is due at ``deadline_ns``, or ``leave``.
 
-    ``waits``: rows of the plan that wait already. ``active``: which messages are sent.
+    ``waiting``: rows of the plan that are in line already, and frames of others. ``active``: which messages are sent.
     """
 
-    def __init__(self, island: Island, plan: Plan, waits: Collection[int], active: Sequence[bool], t_ns: int) -> None:
+    def __init__(
+        self, island: Island, plan: Plan, waiting: tuple[Collection[int], Sequence[Queued]], active: Sequence[bool],
+        t_ns: int,
+    ) -> None:  # fmt: skip
+        waits, others = waiting
         self.island, self._plan = island, plan
         self.rows = [row for station in island.stations for row in plan.rows_of.get(station.name, ())]
         messages = plan.messages[self.rows].copy()
@@ -76,9 +73,12 @@ class Unattended:
             messages, state, spans, np.full((count, 2, 2), -1, np.int64), np.zeros((count, 2, plan.width), np.uint8),
             np.zeros(LONGEST_BITS, np.uint8), plan.layout.arrays,
             np.zeros((_EVENTS + len(island.notes), wire.EVENT), np.int64),
-            np.zeros((_EVENTS + len(island.notes), plan.width), np.uint8), np.zeros(3, np.int64),
+            np.zeros((_EVENTS + len(island.notes), plan.width), np.uint8),
+            np.zeros((_EVENTS + len(island.notes), count), np.int64), np.zeros(3, np.int64),
         )  # fmt: skip
         self._guests: list[Queued] = []
+        for one in others:
+            self._queue(one, (NEVER_NS, 1, 1, t_ns))
         self._untold: list[list[int]] = []
         self._fill_slots()
         #: How many stops were told.
@@ -88,6 +88,7 @@ class Unattended:
         #: When something has to be told, or computed, next; NEVER_NS for never.
         self.deadline_ns = NEVER_NS
         self._at = self._noticed_to = self._end_ns = self._began_ns = 0
+        self._stopped_at = -1
         self._begin_at(t_ns)
 
     def take(self, whole: bool) -> list[tuple[int, list[int]]]:
@@ -98,6 +99,7 @@ class Unattended:
         group = self._groups[self._at]
         self._at += 1
         self.taken += group.ends
+        self._stopped_at = group.last - 1 if group.ends else -1
         self._set_deadline()
         first = self._ended_at
         while self._ended_at < len(self._ended) and self._ended[self._ended_at][0] < group.last:
@@ -108,6 +110,16 @@ class Unattended:
             found = list(enumerate(self._events[group.first : group.last].tolist(), group.first))
         # of one bit in the order of the controllers, whoever read for whom
         found.sort(key=_in_order)
+        return found
+
+    def standing(self) -> list[int] | None:
+        """Counters and status of each controller, as the kernel packs them, when what was taken last is told.
+
+        None: what was taken ends no stop, and is told some bits later.
+        """
+        if self._stopped_at < 0:
+            return None
+        found: list[int] = self._own.standing[self._stopped_at].tolist()
         return found
 
     def _set_deadline(self) -> None:
@@ -174,10 +186,8 @@ class Unattended:
 
     def admit(self, guest: Guest, number: int) -> bool:
         """Queue another frame at its instant; False for odd ones, or if it takes the place of one in line."""
-        (t_ns, node, frame), plan = guest, self._plan
-        if frame.remote or frame.dlc is not None or frame.key in plan.rows or wire_size(frame) > plan.width:
-            return False
-        if len(self._guests) == _GUESTS:
+        t_ns, node, frame = guest
+        if not self._plan.admits(frame) or len(self._guests) == MOST_GUESTS:
             return False
         began_ns = self._began_ns
         self._catch_up(t_ns)
@@ -188,25 +198,29 @@ class Unattended:
             same = waiting and (queued.node, queued.frame.key) == (node, frame.key)
             if same and not (queued.frame.kept and frame.kept):
                 return False
-        if not self._guests:
-            self._make_room()
-        own, m = self._own, cyclic + len(self._guests)
-        put_visitor(own.messages[m], own.packing[1], guest, self.island.number[node])
-        own.state[m] = t_ns, 0, 0, t_ns
-        self._guests.append(Queued(guest, number))
+        self._queue(Queued(guest, number), (t_ns, 0, 0, t_ns))
         # as long as the others were
         bits = round(2 * (t_ns - began_ns) / self.island.timing.bit_ns)
         self._bits = min(max(bits, _FIRST_BITS), _MOST_BITS)
         self._begin_at(t_ns)
         return True
 
+    def _queue(self, one: Queued, state: tuple[int, ...]) -> None:
+        """Put a frame of another where it is by its state."""
+        if not self._guests:
+            self._make_room()
+        own, m = self._own, len(self.rows) + len(self._guests)
+        put_visitor(own.messages[m], own.packing[1], one.guest, self.island.number[one.guest.node])
+        own.state[m] = state
+        self._guests.append(one)
+
     def _make_room(self) -> None:
         """For guests, after the cyclic messages, with payloads of their own."""
         own, senders = self._own, len(self._plan.senders)
         variants, steady, signals, factors, followed, samples = own.packing
-        messages = self._plan.messages[senders : senders + _GUESTS].copy()
+        messages = self._plan.messages[senders : senders + MOST_GUESTS].copy()
         messages[:, [stretch.ACTIVE, stretch.NODE]] = 0, -1
-        state = np.zeros((_GUESTS, stretch.STATE), np.int64)
+        state = np.zeros((MOST_GUESTS, stretch.STATE), np.int64)
         state[:, stretch.DUE_NS] = NEVER_NS
         self._own = own._replace(
             messages=np.concatenate([own.messages, messages]),
@@ -247,6 +261,7 @@ class Unattended:
         """Say which messages are in the slots of the controllers."""
         senders, own = self._plan.senders, self._own
         local = {id(senders[row].latest[0]): (m, senders[row].count) for m, row in enumerate(self.rows)}
+        local |= {id(one.guest.frame): (m, 1) for m, one in enumerate(self._guests, len(self.rows))}
         for n, station in enumerate(self.island.stations):
             for slot, frame in enumerate(station.slots):
                 if frame is not None and id(frame) in local:
@@ -265,7 +280,7 @@ class Unattended:
         """Compute from the present state, at an instant, on."""
         island, own = self.island, self._own
         self._base = tuple(one.copy() for one in self._changing())
-        self._at, self._began_ns = 0, t_ns
+        self._at, self._began_ns, self._stopped_at = 0, t_ns, -1
         limit_ns = t_ns + round(self._bits * island.timing.bit_ns)
         self._bits = min(2 * self._bits, _MOST_BITS)
         own.tally[:] = 0, NEVER_NS, 0
@@ -283,6 +298,11 @@ class Unattended:
         self._noticed_to = self._ended_at = 0
         self._groups = _grouped(self._events, round(AHEAD_BITS * island.timing.bit_ns))
         self._set_deadline()
+
+
+def counters_in(packed: int) -> tuple[int, int]:
+    """(transmit, receive) error counters from one number of ``standing``."""
+    return packed >> 16, packed >> 2 & 0xFF
 
 
 def _in_order(numbered: tuple[int, list[int]]) -> tuple[int, int]:

@@ -17,6 +17,8 @@ from simulator.kernels.sending import write_bits
 #: length code, bytes on the wire, cycle time, whether it is sent at all, number of its node.
 KEY, IDENTIFIER, FORM, CODE, SIZE, CYCLE_NS, ACTIVE, NODE = range(PAYLOAD, PAYLOAD + 8)
 MESSAGE = PAYLOAD + 8
+#: Of ACTIVE: it waits again as soon as it has gone through. Not by whole frames.
+ENDLESS = 2
 #: Columns of what a message is at: when it is due next, how often it was sent, whether it waits, and if so since when.
 DUE_NS, COUNT, WAITS, SINCE_NS = range(4)
 STATE = 4

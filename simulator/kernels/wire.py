@@ -35,6 +35,7 @@ from simulator.kernels.layout import (
     SINCE_NS,
     SLOT,
     STATE,
+    STATUS,
     STOPS,
     SUSPEND,
     TEC,
@@ -53,6 +54,7 @@ from simulator.kernels.stretch import (
     COUNT,
     CYCLE_NS,
     DUE_NS,
+    ENDLESS,
     FILL,
     FORM,
     IDENTIFIER,
@@ -64,11 +66,10 @@ from simulator.kernels.stretch import (
 from simulator.kernels.stretch import SINCE_NS as MADE_FOR_NS
 
 #: Columns of an event: those of a note (time, what, who, a, b), whether the loop would have stopped here, and when;
-#: the error counters then, and of an attempt: its message, its number, start, length and dominant bits, who
-#: acknowledged, who received, ESI.
-T_NS, WHAT, WHO, A, B, ENDS, STOPPED_NS, COUNTERS = range(8)
-MESSAGE, NUMBER, START_NS, LONG, DOMINANT, ACKNOWLEDGED, RECEIVED, ESI = range(8, 16)
-EVENT = 16
+#: of an attempt: its message, its number, start, length and dominant bits, who acknowledged, who received, ESI.
+T_NS, WHAT, WHO, A, B, ENDS, STOPPED_NS = range(7)
+MESSAGE, NUMBER, START_NS, LONG, DOMINANT, ACKNOWLEDGED, RECEIVED, ESI = range(7, 15)
+EVENT = 15
 #: How many events are kept; how many stops may still be passed over; 1 where one must not be.
 EVENTS, STOPS_LEFT, BLOCKED = range(3)
 #: What waits in a slot: the row of its message and its number; -1: something else.
@@ -217,7 +218,7 @@ def _blocked(world: Ints, notes: Ints) -> bool:
 @compiled
 def _keep_events(
     rows: Ints, world: Ints, clock: Floats, notes: Ints, slots: Ints, data: Bytes, events: Ints, payloads: Bytes,
-    tally: Ints,
+    standing: Ints, tally: Ints,
 ) -> None:  # fmt: skip
     """What was noted becomes events; at the last of them the loop would have stopped, if anything stops it."""
     at = tally[EVENTS]
@@ -226,7 +227,6 @@ def _keep_events(
         for column in range(5):
             event[column] = notes[k, column]
         n = event[WHO]
-        event[COUNTERS] = rows[n, TEC] << 16 | rows[n, REC]
         event[ENDS] = 0
         if event[WHAT] == SENT or event[WHAT] == ENDED:
             slot = rows[n, SLOT]
@@ -239,6 +239,8 @@ def _keep_events(
     if at > tally[EVENTS]:
         events[at - 1, ENDS] = world[STOPS] > 0
         events[at - 1, STOPPED_NS] = now_ns(world, clock)
+        for n in range(rows.shape[0]):
+            standing[at - 1, n] = rows[n, TEC] << 16 | rows[n, REC] << 2 | rows[n, STATUS]
     tally[EVENTS] = at
     world[NOTES] = world[STOPS] = 0
 
@@ -246,15 +248,16 @@ def _keep_events(
 @compiled
 def _pass_over(
     rows: Ints, world: Ints, clock: Floats, notes: Ints, messages: Ints, state: Ints, spans: Ints, slots: Ints,
-    wire: Bytes, sizes: Ints, data: Bytes, plain: Bytes, packing: Packing, events: Ints, payloads: Bytes, tally: Ints,
+    wire: Bytes, sizes: Ints, data: Bytes, plain: Bytes, packing: Packing, events: Ints, payloads: Bytes,
+    standing: Ints, tally: Ints,
 ) -> None:  # fmt: skip
     """Go on after a stop: what has gone through waits no more, unless a newer one does."""
     count = world[NOTES]
-    _keep_events(rows, world, clock, notes, slots, data, events, payloads, tally)
+    _keep_events(rows, world, clock, notes, slots, data, events, payloads, standing, tally)
     for k in range(tally[EVENTS] - count, tally[EVENTS]):
         if events[k, WHAT] == SENT:
             n, m = events[k, WHO], events[k, MESSAGE]
-            if state[m, COUNT] == events[k, NUMBER]:
+            if state[m, COUNT] == events[k, NUMBER] and messages[m, ACTIVE] != ENDLESS:
                 state[m, WAITS] = 0
             _load(rows, n, messages, state, spans, slots, wire, sizes, data, plain, packing)
 
@@ -264,14 +267,15 @@ def run_wire(
     rows: Ints, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints, lags: Ints, flips: Ints,
     notes: Ints, trace: Ints, kept_rows: Ints, kept_world: Ints, kept_clock: Floats, keep: bool, timing: Ints,
     delays: Ints, flight: Ints, messages: Ints, state: Ints, spans: Ints, slots: Ints, data: Bytes, plain: Bytes,
-    packing: Packing, events: Ints, payloads: Bytes, tally: Ints, limit_ns: int, due_ns: int,
+    packing: Packing, events: Ints, payloads: Bytes, standing: Ints, tally: Ints, limit_ns: int, due_ns: int,
 ) -> int:  # fmt: skip
     """Run as ``run_bits``; with a ``tally`` go on after what would stop it, and send the ``messages`` that are due.
 
     ``messages`` (number, MESSAGE); ``state`` (messages, STATE); ``spans``: by controller the row of its first cyclic
     message, and the number of those at the end, after which come others; ``slots`` (controllers, 2, 2): what is in
     each; ``data`` (controllers, 2, bytes): its payload; ``plain``: to work in; ``packing``: what ``pack`` takes;
-    ``events`` (number, EVENT), ``payloads`` (number, bytes), ``tally``: see above. Messages are sent up to ``due_ns``.
+    ``events`` (number, EVENT), ``payloads`` (number, bytes), ``tally``: see above; ``standing`` (number, controllers):
+    where a stop ends, TEC << 16 | REC << 2 | STATUS. Messages are sent up to ``due_ns``.
     STOP: no more stops may be passed over, or one must not be; FULL: there is no room for more events.
     """
     if tally.shape[0] == 0:
@@ -297,12 +301,12 @@ def run_wire(
             tally[STOPS_LEFT] -= 1
             _pass_over(
                 rows, world, clock, notes, messages, state, spans, slots, wire, sizes, data, plain, packing, events,
-                payloads, tally,
+                payloads, standing, tally,
             )  # fmt: skip
             if events.shape[0] - tally[EVENTS] < notes.shape[0]:
                 return FULL
         elif reason == FULL:
-            _keep_events(rows, world, clock, notes, slots, data, events, payloads, tally)
+            _keep_events(rows, world, clock, notes, slots, data, events, payloads, standing, tally)
             if events.shape[0] - tally[EVENTS] < notes.shape[0]:
                 return FULL
         elif reason != LIMIT and reason != QUIET:

@@ -179,3 +179,28 @@ def test_nothing_noticed_is_lost_where_there_is_no_room_left_for_notes(listened:
         counted.append(found)
     assert counted[0] == counted[1]
     assert sum(counted[0][-1].values()) > 5000
+
+
+@pytest.mark.parametrize("text", ["open line=high at=N3", "short between=high-low at=S3", "crossed at=N4"])
+def test_who_is_told_of_an_attempt_may_ask_for_counters_at_once_and_disturbs_nobody(text: str) -> None:
+    """Counters and states of all on the wire, at the end of every attempt, are those of controllers looked at."""
+    found: list[list[object]] = []
+    for unattended in (False, True):
+        simulation = Simulation(busy_vehicle(6), seed=1, unattended=unattended)
+        simulation.inject(faults.parse(text))
+        simulation.advance(0.01)
+        seen: list[object] = []
+
+        def ask(record: FrameRecord, simulation: Simulation = simulation, seen: list[object] = seen) -> None:
+            beside = simulation.counters_beside("LINE", record.transmitter)
+            assert {name: simulation.counters("LINE", name) for name in beside} == beside
+            status = {name: simulation.status("LINE", name) for name in beside}
+            seen.append((record, tuple(beside.items()), tuple(status.items())))
+
+        simulation.subscribe(ask)
+        simulation.advance(0.05)
+        found.append(seen)
+        network = simulation._media["LINE"]
+        assert bool(network._unattended) is unattended
+    assert len(found[0]) > 20
+    assert found[0] == found[1]
