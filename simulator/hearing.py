@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import TypeAlias
 
 from simulator.circuit import DOMINANT_VOLT, RECESSIVE_VOLT, Circuit, Volts
-from simulator.circuit.circuit import Driver, Reading
+from simulator.circuit.circuit import SEEN, Driver, Reading
 from simulator.circuit.hearing import IDLE_BITS, MOST_EQUAL_BITS, Hearing, who_hears_whom
 from simulator.circuit.waveform import EDGE_NS, LOOP_DELAY_NS
 from simulator.datalink.controller import Levels, Wiring
@@ -24,6 +24,8 @@ NEAR_VOLT = 0.15
 NEAR_LIMIT_VOLT = 1.0
 #: Resistance in one line from which on its edges are slow.
 SLOW_OHM = 100.0
+#: Sets of drivers for which it is kept what everybody reads: controllers in trouble drive ever new ones.
+_MOST_SETS = 4096
 #: Whose transceiver a node is, and for a tester the place of its tap.
 Ear: TypeAlias = tuple[str, str | None]
 
@@ -97,32 +99,40 @@ class Readers:
         self._circuit, self._network, self._nodes = circuit, network, nodes
         self._senders = frozenset(nodes) - listening
         self.wave: Hearing | None = None
-        self._volts: dict[frozenset[str], Volts] = {}
+        self._panel = circuit.panel(network, tuple(nodes.values()))
+        self._number = {node: n for n, node in enumerate(nodes)}
+        self._seen: dict[frozenset[str], dict[str, Reading]] = {}
         self._kept: dict[frozenset[str], Levels] = {}
 
     def volts(self, driving: frozenset[str] = frozenset()) -> Volts:
         """The voltages while a set of nodes drives."""
-        if driving not in self._volts:
-            drivers: list[Driver] = []
-            for node in driving:
-                who, tap = self._nodes[node]
-                drivers.append((who, self._network) if tap is None else (who, self._network, tap))
-            self._volts[driving] = self._circuit.volts(drivers)
-        return self._volts[driving]
+        drivers: list[Driver] = []
+        for node in driving:
+            who, tap = self._nodes[node]
+            drivers.append((who, self._network) if tap is None else (who, self._network, tap))
+        return self._circuit.volts(drivers)
 
     def sees(self, node: str, driving: frozenset[str] = frozenset()) -> Reading:
         """What a node takes the lines for at rest while a set of nodes drives."""
-        who, tap = self._nodes[node]
-        return self._circuit.sees(self._network, who, self.volts(driving), tap)
+        return self._all_see(driving)[node]
+
+    def _all_see(self, driving: frozenset[str]) -> dict[str, Reading]:
+        if driving not in self._seen:
+            codes = self._panel.read([self._number[node] for node in driving])
+            self._seen[driving] = {node: SEEN[code] for node, code in zip(self._nodes, codes, strict=True)}
+        return self._seen[driving]
 
     def __call__(self, driving: frozenset[str]) -> Levels:
         """What everybody reads while a set of nodes drives."""
         if driving not in self._kept:
+            if len(self._kept) >= _MOST_SETS:
+                self._kept.clear()
+                self._seen.clear()
             self._kept[driving] = self._by_wave(driving) if self.wave else self._at_rest(driving)
         return self._kept[driving]
 
     def _at_rest(self, driving: frozenset[str]) -> Levels:
-        seen = {node: self.sees(node, driving) for node in self._nodes}
+        seen = self._all_see(driving)
         dominant = tuple(node for node, one in seen.items() if one == "dominant")
         return Levels(dominant, tuple(node for node, one in seen.items() if one == "undefined"))
 

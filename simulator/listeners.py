@@ -44,6 +44,8 @@ class Listeners:
 
     def attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt to send has ended."""
+        if not self.taps and not self.attempts:
+            return
         record = record_of(network, attempt)
         for tap in tuple(self.taps):  # one that is told may disconnect
             if tap.network == network:

@@ -135,6 +135,8 @@ class Media:
 
     def take(self, before_ns: int) -> Batch | None:
         """All frames of healthy networks that end before an instant, and before anything else is due on any network."""
+        if self._joined is None and not any(medium.stretch for medium in self._media.values()):
+            return None
         if self._joined is not None or self._join():
             return self._take_joined(before_ns)
         whole = []

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import cached_property
-from typing import Literal, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.circuit.panel import Inputs, Legs, Panel, currents
 from simulator.circuit.shape import shape_of
 from simulator.circuit.supply import Settling
 from simulator.condition import Condition, ModuleState
 from simulator.deviations import LINES, Behaviour, Deviation
 from simulator.errors import BadRequest, UnknownName
 from simulator.kernels import factor
-from simulator.kernels.drive import leg_currents
-from simulator.kernels.jit import at_once
 from simulator.kernels.supply import judge
 from simulator.probes import BODY, POSITIVE, Point
 from simulator.vehicle import Transceiver, Vehicle
@@ -32,10 +31,9 @@ TESTER = "tester"
 #: Receiver thresholds on the difference, ISO 11898-2: dominant from 0.9 V, recessive up to 0.5 V.
 DOMINANT_VOLT = 0.9
 RECESSIVE_VOLT = 0.5
-#: With more legs than these the drivers' currents are not worked out in plain Python.
-PLAIN_LEGS = 16
 #: Rounding of the last bits must not decide at a threshold.
 THRESHOLD_SLACK_VOLT = 1e-9
+_LEVELS = (DOMINANT_VOLT, RECESSIVE_VOLT, THRESHOLD_SLACK_VOLT)
 #: By the numbers of the kernels.
 SEEN: tuple[Reading, ...] = ("recessive", "undefined", "dominant")
 
@@ -58,6 +56,21 @@ class Volts:
         if not self._circuit.joined(red, black):
             return 0.0
         return self.at(red) - self.at(black)
+
+
+class _Leg(NamedTuple):
+    """Half a transmitter: where its current goes into and out of the network, its port voltage as a difference.
+
+    A high leg's port is its pin above its ground, a low leg's is its ground below its pin: ``first`` above ``second``.
+    """
+
+    into: Point
+    out_of: Point
+    first: int
+    second: int
+    drive_volt: float
+    on_ohm: float
+    limit_amp: float
 
 
 class Circuit:
@@ -98,6 +111,7 @@ class Circuit:
         #: Modules whose transmitter is stuck dominant and switched off by its time-out.
         self.switched_off = has_timeout(vehicle, self.draft.behaviours) - frozenset(in_time)
         self._factors: tuple[Floats, Floats] | None = None
+        self._legs: dict[tuple[str, str, str | None], tuple[_Leg, _Leg]] = {}
         self.states: dict[str, ModuleState] = {}
         self.settling = Settling(self, states, called)
 
@@ -221,42 +235,59 @@ class Circuit:
         drivers: list[Driver] = sorted({*dominant, *self.always_driving()})
         if not drivers:
             return Volts(self, self._quiet)
-        legs: list[tuple[Point, Point, Point, float, float, float, float]] = []
+        legs: list[_Leg] = []
         for module, network, *place in drivers:
+            legs += self._legs_of(module, network, place[0] if place else tap)
+        return Volts(self, self._drive(legs))
+
+    def _legs_of(self, module: str, network: str, tap: str | None) -> tuple[_Leg, _Leg]:
+        """Both legs of a transmitter."""
+        found = self._legs.get((module, network, tap))
+        if found is None:
             if module != TESTER and (network, module) not in self.drawing.pins:
                 raise BadRequest(f"{module} is not on network {network}")
             t = self.transceiver(module)
-            high, low, supply, ground = self.pins(module, network, place[0] if place else tap)
-            legs.append((high, supply, ground, 1.0, t.vcc_volt - t.drop_volt, t.on_ohm, t.limit_amp))
-            legs.append((ground, low, low, -1.0, -t.drop_volt, t.on_ohm, t.limit_amp))
-        return Volts(self, self._drive(legs))
+            high, low, supply, ground = self.pins(module, network, tap)
+            pin, own, other = self.position(high), self.position(ground), self.position(low)
+            found = self._legs[module, network, tap] = (
+                _Leg(high, supply, pin, own, t.vcc_volt - t.drop_volt, t.on_ohm, t.limit_amp),
+                _Leg(ground, low, own, other, -t.drop_volt, t.on_ohm, t.limit_amp),
+            )
+        return found
 
-    def _drive(self, legs: list[tuple[Point, Point, Point, float, float, float, float]]) -> Floats:
-        """Solve the legs: (current into, out of, port point, sign, drive volt, on ohm, limit).
+    def _drive(self, legs: list[_Leg]) -> Floats:
+        """Solve the legs."""
+        columns, together = self._together_as(legs)
+        result: Floats = self._quiet + currents(together) @ columns[:, :-1]
+        return result
 
-        A high leg's port is its pin above its ground; a low leg's is its ground below its pin.
-        """
-        # one column more than nodes: the body's, at position -1
+    def _together_as(self, legs: list[_Leg]) -> tuple[Floats, Legs]:
+        """Volts of every node for an ampere of each leg, the body's last, and how legs act on each other."""
         columns = np.zeros((len(legs), self.pattern.count + 1))
-        for number, (into, out_of, *_) in enumerate(legs):
-            if (into, out_of) not in self._columns:
+        for number, leg in enumerate(legs):
+            ends = leg.into, leg.out_of
+            if ends not in self._columns:
                 x = np.zeros(self.pattern.count)
-                self._inject(x, into, out_of)
-                self._columns[into, out_of] = self._solve(x)
-            columns[number, :-1] = self._columns[into, out_of]
-        # port voltage: v[first] - v[second], the same for both kinds of leg
-        first = np.array([self.position(leg[0]) for leg in legs])
-        second = np.array([self.position(leg[2]) for leg in legs])
+                self._inject(x, *ends)
+                self._columns[ends] = self._solve(x)
+            columns[number, :-1] = self._columns[ends]
+        first, second = (np.array([leg[k] for leg in legs], np.int64) for k in (2, 3))
         quiet = np.append(self._quiet, 0.0)
         coupling = np.ascontiguousarray((columns[:, first] - columns[:, second]).T)
-        open_volt = quiet[first] - quiet[second]
-        drive, on, limit = (np.array([leg[n] for leg in legs]) for n in (4, 5, 6))
-        solve = at_once(leg_currents) if len(legs) > PLAIN_LEGS else leg_currents
-        current, rounds = solve(coupling, open_volt, drive, on, limit)
-        if rounds < 0:
-            raise ArithmeticError("the drivers' currents found no consistent set of regimes")
-        result: Floats = self._quiet + current @ columns[:, :-1]
-        return result
+        ratings = (np.array([leg[k] for leg in legs], np.float64) for k in (4, 5, 6))
+        return columns, Legs(coupling, quiet[first] - quiet[second], *ratings)
+
+    def panel(self, network: str, ears: Sequence[tuple[str, str | None]]) -> Panel:
+        """What transceivers of a network, each with the place of its tap if it is a tester's, read of each other."""
+        nodes = [(who, network, tap) for who, tap in ears]
+        always = [(module, at, None) for module, at in self.always_driving()]
+        nodes += [one for one in always if one not in nodes]
+        columns, legs = self._together_as([leg for node in nodes for leg in self._legs_of(*node)])
+        pins = [self.pins(who, network, tap) for who, tap in ears]
+        ends = [self.position(point) for high, low, _, ground in pins for point in (high, low, ground)]
+        ranges = np.array([self.transceiver(who).common_mode_volt for who, _ in ears], np.float64)
+        inputs = Inputs(np.append(self._quiet, 0.0)[ends], columns[:, ends], ranges.reshape(-1, 2))
+        return Panel(legs, inputs, [nodes.index(one) for one in always], _LEVELS)
 
     def senders(self, network: str) -> tuple[str, ...]:
         """The modules that can send on a network: awake, plugged in, and not held recessive or dominant by a fault."""
@@ -296,4 +327,4 @@ def has_timeout(vehicle: Vehicle, deviations: Iterable[Deviation]) -> frozenset[
 def judge_lines(high_volt: float, low_volt: float, common_mode_volt: tuple[float, float]) -> Reading:
     """What a receiver with its ground at 0 V takes two line voltages for (ISO 11898-2 input thresholds)."""
     least, most = common_mode_volt
-    return SEEN[judge(high_volt, low_volt, least, most, (DOMINANT_VOLT, RECESSIVE_VOLT, THRESHOLD_SLACK_VOLT))]
+    return SEEN[judge(high_volt, low_volt, least, most, _LEVELS)]

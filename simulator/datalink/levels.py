@@ -69,6 +69,8 @@ class Levels:
         found = self._known.get(mask)
         if found is None:
             found = tuple(name for n, name in enumerate(self._names) if mask >> n & 1)
+            if len(self._known) >= _MOST:
+                self._known.clear()
             self._known[mask] = found
         return found
 

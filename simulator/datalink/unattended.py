@@ -80,6 +80,8 @@ class Unattended:
         for one in others:
             self._queue(one, (NEVER_NS, 1, 1, t_ns))
         self._untold: list[list[int]] = []
+        #: By message the last payload and its frame: one that fails is sent again.
+        self._frames: dict[int, tuple[bytes, Outgoing]] = {}
         self._fill_slots()
         #: How many stops were told.
         self.taken = 0
@@ -245,17 +247,15 @@ class Unattended:
     def _frame(self, m: int, data: bytes) -> Outgoing:
         if m >= len(self.rows):
             return self._guests[m - len(self.rows)].guest.frame
+        known = self._frames.get(m)
+        if known is not None and known[0] == data:
+            return known[1]
         row = self.rows[m]
         sender = self._plan.senders[row]
-        one = sender.message
-        return Outgoing(
-            one.frame_id,
-            data[: self._plan.sizes[row]],
-            name=one.name,
-            extended=one.extended,
-            fd=one.is_fd,
-            brs=sender.brs,
-        )
+        one, own = sender.message, data[: self._plan.sizes[row]]
+        frame = Outgoing(one.frame_id, own, name=one.name, extended=one.extended, fd=one.is_fd, brs=sender.brs)
+        self._frames[m] = data, frame
+        return frame
 
     def _fill_slots(self) -> None:
         """Say which messages are in the slots of the controllers."""

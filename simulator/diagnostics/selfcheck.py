@@ -240,10 +240,10 @@ class SelfCheck:
             self.memory.end_cycle()
         self.look(t_ns, everything=True)
 
-    def controller(self, t_ns: int, network: str, status: str) -> None:
-        """The own controller on a network has changed its status."""
+    def bus_off(self, t_ns: int, network: str) -> None:
+        """The own controller on a network has gone bus off."""
         test = self._bus.get(network)
-        if test is not None and status == "bus off":
+        if test is not None:
             test.happened(t_ns)
             self._hurry(test)
 

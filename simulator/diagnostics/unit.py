@@ -90,9 +90,9 @@ class DiagnosticUnit:
         self.server.reset(t_ns)
         self._plan(t_ns)
 
-    def controller(self, t_ns: int, network: str, status: str) -> None:
-        """The module's controller on a network has become error active, error passive or bus off."""
-        self.check.controller(t_ns, network, status)
+    def bus_off(self, t_ns: int, network: str) -> None:
+        """The module's controller on a network has gone bus off."""
+        self.check.bus_off(t_ns, network)
         self._plan(t_ns)
 
     def unanswered(self, t_ns: int, network: str) -> None:

@@ -113,10 +113,10 @@ class Watch:
             module.unit.settle(t_ns, world)
 
     def changed(self, network: str, t_ns: int, node: str, status: str) -> tuple[str, ...]:
-        """A controller has changed its status; whose diagnosis has heard of it."""
-        if node not in self._modules:
+        """A controller has changed its status; whose diagnosis has heard of it: that it is bus off is what counts."""
+        if node not in self._modules or status != "bus off":
             return ()
-        self._modules[node].unit.controller(t_ns, network, status)
+        self._modules[node].unit.bus_off(t_ns, network)
         return (node,)
 
     def attempted(self, network: str, attempt: Attempt) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.kernels.jit import plain_for_python
+from simulator.kernels.jit import compiled_when_busy, plain_for_python
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -98,6 +98,18 @@ def take(history: Bytes, known: int, after: Bytes, held: Bytes, state: Bytes) ->
         known = 0
     history[known] = state
     return known + 1
+
+
+@compiled_when_busy
+def judge_all(volts: Floats, ends: Ints, ranges: Floats, levels: tuple[float, float, float], seen: Ints) -> None:
+    """Fill ``seen`` (receivers,): what each takes the lines for, as ``judge``.
+
+    ``volts`` by position, the body's last; ``ends`` (receivers, 3): positions of high, low and ground; ``ranges``
+    (receivers, 2): common mode, least and most.
+    """
+    for n in range(ends.shape[0]):
+        ground = volts[ends[n, 2]]
+        seen[n] = judge(volts[ends[n, 0]] - ground, volts[ends[n, 1]] - ground, ranges[n, 0], ranges[n, 1], levels)
 
 
 @plain_for_python
