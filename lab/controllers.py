@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from bisect import bisect_left, insort
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
 
 from simulator.batch import Batch
 from simulator.datalink.controller import NEVER_NS
-from simulator.datalink.trouble import Trouble
+from simulator.datalink.trouble import Noticed, Trouble
 from simulator.logs import told_after_ns
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
@@ -95,17 +96,18 @@ class Observer:
         self.diary: list[Change] = []
         self._simulation = simulation
         self._step_ns = max(1, round(seconds * 1e9 / _STEPS))
-        self._told_ns = told_after_ns(simulation)
+        self._told_ns = told_after_ns(simulation, many=True)
         self._uneasy: dict[str, set[str]] = {network: set() for network in simulation.vehicle.networks}
         self._lost_before = {network: self._lost(network) for network in self.changes}
         for event in simulation.events_now():
             self._noticed(event)
         simulation.subscribe(self._ended, self._ended_many)
-        simulation.notice(self._noticed)
-        simulation.overhear(self._troubled)
+        simulation.notice(self._noticed, troubles=False)
+        simulation.overhear(self._troubled, self._troubled_often)
 
     def close(self) -> None:
         """Note what is at the end."""
+        self._simulation.tell_noticed()
         for (network, name), account in self.accounts.items():
             account.state = self._simulation.status(network, name)
             account.lost = self._lost(network)[name] - self._lost_before[network][name]
@@ -113,7 +115,10 @@ class Observer:
             self._release(account)
 
     def _account(self, network: str, name: str) -> Account:
-        return self.accounts.setdefault((network, name), Account(network, name))
+        found = self.accounts.get((network, name))
+        if found is None:
+            found = self.accounts[network, name] = Account(network, name)
+        return found
 
     def _troubled(self, network: str, trouble: Trouble) -> None:
         account = self._account(network, trouble.node)
@@ -123,6 +128,16 @@ class Observer:
         account.errors[trouble.kind, trouble.place, trouble.transmitting] += 1
         if trouble.kind != "undetected":
             self._count(account, trouble.t_ns, (trouble.transmit_errors, trouble.receive_errors))
+
+    def _troubled_often(self, network: str, noticed: Noticed) -> None:
+        for trouble, count in noticed.counted():
+            account = self._account(network, trouble.node)
+            if trouble.kind == _OVERLOAD:
+                account.overloads += count
+            else:
+                account.errors[trouble.kind, trouble.place, trouble.transmitting] += count
+        for name, points in noticed.counters():
+            self._count_all(self._account(network, name), points)
 
     def _lost(self, network: str) -> Counter[str]:
         """How often each controller has lost arbitration up to now."""
@@ -158,13 +173,23 @@ class Observer:
                 self._count(self._account(event.network, event.name), event.t_ns, event.counters)
 
     def _count(self, account: Account, t_ns: int, counters: tuple[int, int]) -> None:
+        account.most = max(account.most[0], counters[0]), max(account.most[1], counters[1])
+        account.held.append((t_ns, *counters))
+        self._stand(account, counters)
+
+    def _count_all(self, account: Account, points: Sequence[tuple[int, int, int]]) -> None:
+        _, sent, received = (max(column) for column in zip(*points, strict=True))
+        account.most = max(account.most[0], sent), max(account.most[1], received)
+        account.held += points
+        self._stand(account, points[-1][1:])
+
+    def _stand(self, account: Account, counters: tuple[int, int]) -> None:
+        """These are the counters told last."""
         account.counters = counters
         if counters == (0, 0):
             self._uneasy[account.network].discard(account.module)
         else:
             self._uneasy[account.network].add(account.module)
-        account.most = max(account.most[0], counters[0]), max(account.most[1], counters[1])
-        account.held.append((t_ns, *counters))
         if len(account.held) > _FEW_POINTS:
             self._release(account, self._simulation.t_ns - self._told_ns)
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from simulator.batch import Batch
 from simulator.datalink.controller import Attempt
-from simulator.datalink.trouble import Trouble
+from simulator.datalink.trouble import Interest, Noticed, Trouble
 from simulator.outside import Tap
 from simulator.record import Event, FrameRecord, record_of
 
@@ -18,9 +18,10 @@ class Listeners:
         self.taps: list[Tap] = []
         self.attempts: list[Callable[[FrameRecord], None]] = []
         self.batches: list[Callable[[Batch], None]] = []
-        #: Those to be told, each with the instant at which it came: what was noticed before is not for it.
-        self.events: list[tuple[int, Callable[[Event], None]]] = []
-        self.troubles: list[tuple[int, Callable[[str, Trouble], None]]] = []
+        #: Those to be told, each with the instant at which it came: what was noticed before is not for it. Of events
+        #: whether those that controllers notice are wanted, of what is noticed who takes many at once.
+        self.events: list[tuple[int, Callable[[Event], None], bool]] = []
+        self.troubles: list[tuple[int, Callable[[str, Trouble], None], Callable[[str, Noticed], None] | None]] = []
 
     @property
     def take_batches(self) -> bool:
@@ -28,13 +29,15 @@ class Listeners:
         return not self.taps and len(self.batches) == len(self.attempts)
 
     @property
-    def attend_to_troubles(self) -> bool:
-        """Whether anybody has to be told what controllers notice."""
-        return bool(self.taps or self.troubles or self.events)
+    def interest(self) -> Interest:
+        """Who has to be told what controllers notice."""
+        if self.taps or any(wanted for *_, wanted in self.events) or any(many is None for *_, many in self.troubles):
+            return Interest.SINGLY
+        return Interest.MANY if self.troubles else Interest.NONE
 
     def tell(self, event: Event) -> None:
         """Something other than a frame."""
-        for _, callback in self.events:
+        for _, callback, _ in self.events:
             callback(event)
 
     def batch(self, batch: Batch) -> None:
@@ -60,6 +63,12 @@ class Listeners:
         """A controller has turned error active, error passive or bus off."""
         self.tell(Event(t_ns, "controller", node, status, network, counters=counters))
 
+    def noticed(self, network: str, noticed: Noticed) -> None:
+        """Controllers have noticed many things, and nobody has to be told one by one; no lost arbitration."""
+        for since_ns, _, many in self.troubles:
+            if many is not None:
+                many(network, noticed.since(since_ns))
+
     def troubled(self, network: str, trouble: Trouble) -> None:
         """A controller has noticed something; that it has lost arbitration is no error, and no event."""
         for tap in tuple(self.taps):
@@ -67,10 +76,10 @@ class Listeners:
                 tap.troubled(trouble)
         if trouble.kind == "lost arbitration":
             return
-        for since_ns, callback in self.troubles:
+        for since_ns, callback, _ in self.troubles:
             if trouble.t_ns > since_ns:
                 callback(network, trouble)
-        told = [callback for since_ns, callback in self.events if trouble.t_ns > since_ns]
+        told = [callback for since_ns, callback, wanted in self.events if wanted and trouble.t_ns > since_ns]
         if not told:
             return
         kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"

@@ -20,6 +20,7 @@ from simulator.bulk import BatchBlfWriter, Lines
 from simulator.datalink.controller import NEVER_NS
 from simulator.datalink.island import AHEAD_BITS
 from simulator.datalink.trouble import ERROR_KINDS, Trouble
+from simulator.datalink.unattended import MOST_BITS
 from simulator.errorframes import OFF_AT, StateFrames, trouble_message
 from simulator.errors import BadRequest, nearest
 from simulator.record import Event, FrameRecord
@@ -86,10 +87,13 @@ _FEW_LINES = 512
 _BEGIN = datetime.fromtimestamp(0)
 
 
-def told_after_ns(simulation: Simulation) -> int:
-    """After how long all has been told that controllers noticed at an instant; what is told is in no order of time."""
+def told_after_ns(simulation: Simulation, *, many: bool = False) -> int:
+    """After how long all has been told that controllers noticed at an instant; what is told is in no order of time.
+
+    ``many``: where it is told many at once.
+    """
     slowest = min(network.bit_rate for network in simulation.drawn.networks.values())
-    return _TOLD_BITS * 1_000_000_000 // slowest
+    return (_TOLD_BITS + MOST_BITS * many) * 1_000_000_000 // slowest
 
 
 def record_json(record: FrameRecord | Event) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from simulator.datalink.controller import NEVER_NS, Attempt
 from simulator.datalink.joined import Joined, OnItsWay, Passed
 from simulator.datalink.stretch import Cyclic, Guest
 from simulator.datalink.swift import Swift
-from simulator.datalink.trouble import Trouble
+from simulator.datalink.trouble import Interest, Noticed, Trouble
 from simulator.modules.codec import Track
 from simulator.modules.gateway import PASS_ON_NS, Gateway
 from simulator.vehicle import Message, Network, Vehicle
@@ -48,11 +48,10 @@ class Lender(Protocol):
 class Media:
     """The medium of each network, by name.
 
-    ``attempted``, ``changed``, ``troubled``, ``attended`` as of a medium, the first three with the network before.
-    ``planned``: a module's next deadline has changed. ``heeded``: whether a module has to be told of frames of a
-    network and identifier one by one. ``whole``: whether a network may send
-    cyclic messages by itself, and run by whole frames, now. ``now``: the
-    present instant.
+    ``attempted``, ``changed``, ``troubled``, ``noticed``, ``interest`` as of a medium, all but the last with the
+    network before. ``planned``: a module's next deadline has changed. ``heeded``: whether a module has to be told of
+    frames of a network and identifier one by one. ``whole``: whether a network may send cyclic messages by itself, and
+    run by whole frames, now. ``now``: the present instant.
     """
 
     def __init__(
@@ -64,7 +63,8 @@ class Media:
         attempted: Callable[[str, Attempt], None],
         changed: Callable[[str, int, str, str], None],
         troubled: Callable[[str, Trouble], None],
-        attended: Callable[[], bool],
+        noticed: Callable[[str, Noticed], None],
+        interest: Callable[[], Interest],
         planned: Callable[[str], None],
         heeded: Callable[[str, int], bool],
         whole: Callable[[str], tuple[bool, bool]],
@@ -73,7 +73,7 @@ class Media:
         self._modules = modules
         self._automatic = automatic
         self._attempted, self._changed = attempted, changed
-        self._troubled, self._attended = troubled, attended
+        self._troubled, self._tell_many, self._interest = troubled, noticed, interest
         self._planned, self._heeded, self._whole, self._now = planned, heeded, whole, now
         # at the present instant: -1 while modules act, then the number of the network whose turn it is
         self._turn = -1
@@ -252,13 +252,14 @@ class Media:
             attempted=lambda attempt: self._attempted(name, attempt),
             changed=lambda t_ns, node, status: self._changed(name, t_ns, node, status),
             troubled=lambda trouble: self._troubled(name, trouble),
-            attended=self._attended,
+            interest=self._interest,
             automatic=self._automatic,
         )
         return Swift(
             controllers,
             name,
             attempted=lambda attempt: self._attempted(name, attempt),
+            noticed=lambda noticed: self._tell_many(name, noticed),
             cyclic=lambda: [one for module in self._modules.values() for one in module.cyclic(name)],
             lend=lambda: self._lend(name),
             take_back=lambda: self._take_back(name),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Protocol
 
 from simulator.condition import Surroundings
@@ -70,9 +70,28 @@ def with_faults(vehicle: Vehicle, in_force: Iterable[TimedFault]) -> Vehicle:
     return vehicle
 
 
-def flooding(frame_id: int) -> Outgoing:
-    """What a module sends that floods its networks: eight zero bytes, again and again."""
-    return Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF, endless=True)
+class Floods:
+    """What modules send that flood their networks: eight zero bytes, again and again."""
+
+    def __init__(self) -> None:
+        self._frames: dict[tuple[str, str], Outgoing] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._frames)
+
+    def settle(self, wanted: Mapping[tuple[str, str], int]) -> list[tuple[str, str, Outgoing]]:
+        """From now on send identifiers, by (module, network). What is sent no more: module, network and frame."""
+        before = self._frames
+        same = {key: frame for key, frame in before.items() if wanted.get(key) == frame.frame_id}
+        self._frames = {
+            key: same.get(key) or Outgoing(frame_id, bytes(8), extended=frame_id > 0x7FF, endless=True)
+            for key, frame_id in wanted.items()
+        }
+        return [(*key, frame) for key, frame in before.items() if key not in same]
+
+    def on(self, network: str) -> list[tuple[str, Outgoing]]:
+        """Who floods a network, and with what."""
+        return [(name, frame) for (name, at), frame in self._frames.items() if at == network]
 
 
 def tapped(vehicle: Vehicle, tap: str | None, network: str | None) -> tuple[Network, str]:

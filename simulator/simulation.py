@@ -17,7 +17,7 @@ from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
 from simulator.datalink.controller import NEVER_NS, Attempt, Outgoing, Wiring
 from simulator.datalink.island import TracedBit
-from simulator.datalink.trouble import Trouble
+from simulator.datalink.trouble import Noticed, Trouble
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.diagnostics.watch import Watch
 from simulator.errors import BadRequest
@@ -25,7 +25,7 @@ from simulator.listeners import Listeners
 from simulator.media import Media
 from simulator.modules.codec import Track
 from simulator.modules.control_module import ControlModule
-from simulator.outside import Tap, TimedFault, checked, flooding, tapped, with_faults
+from simulator.outside import Floods, Tap, TimedFault, checked, tapped, with_faults
 from simulator.probes import Point
 from simulator.record import Event, FrameRecord
 from simulator.solved import Solved
@@ -72,8 +72,7 @@ class Simulation:
         self._condition = condition or Condition()
         self._surroundings = Surroundings()
         self._heap: list[tuple[int, int, int, Callable[[], None]]] = []
-        self._sequence = self._testers = 0
-        self._on_the_wire = False
+        self._sequence, self._testers, self._on_the_wire = 0, 0, False
         self._due: dict[str, int] = {}
         self._change_ns = NEVER_NS
         self._volts: dict[str, float] = {}
@@ -83,7 +82,7 @@ class Simulation:
         self._wirings: dict[str, Wiring] = {}
         self._wakers: dict[str, dict[str, tuple[str, ...]]] = {}
         self._traffic_ns: dict[str, int] = {}
-        self._floods: dict[tuple[str, str], Outgoing] = {}
+        self._floods = Floods()
         self._watch = Watch(vehicle, self.modules, self._listeners.tell)
         self._media = Media(
             vehicle,
@@ -92,7 +91,8 @@ class Simulation:
             attempted=self._attempted,
             changed=self._changed,
             troubled=self._listeners.troubled,
-            attended=lambda: self._listeners.attend_to_troubles,
+            interest=lambda: self._listeners.interest,
+            noticed=self._listeners.noticed,
             planned=lambda name: self._plan_module(self.modules[name]),
             heeded=self._watch.heeds,
             whole=self._runs_whole,
@@ -227,13 +227,18 @@ class Simulation:
         """When a module, or a tester, received a message of the database last: its end in ns, -1 for never. Cheap."""
         return self._watch.receptions.last_ns(module, network, message)
 
-    def notice(self, callback: Callable[[Event], None]) -> None:
-        """Call back with every event from now on: faults, supply, and controllers, these as in ``overhear``."""
-        self._listeners.events.append((self.t_ns, callback))
+    def notice(self, callback: Callable[[Event], None], *, troubles: bool = True) -> None:
+        """Call back with every event from now on: faults, supply, controllers; what those notice if ``troubles``."""
+        self._listeners.events.append((self.t_ns, callback, troubles))
 
-    def overhear(self, callback: Callable[[str, Trouble], None]) -> None:
-        """Call back with a network and every error noticed there from now on, up to 400 bits late, in no order."""
-        self._listeners.troubles.append((self.t_ns, callback))
+    def overhear(
+        self, callback: Callable[[str, Trouble], None], many: Callable[[str, Noticed], None] | None = None
+    ) -> None:
+        """Call back with a network and every error noticed there from now on, up to 400 bits late, in no order.
+
+        With ``many`` they may come there instead, many at once, and up to 17,000 bits late.
+        """
+        self._listeners.troubles.append((self.t_ns, callback, many))
 
     def tell_noticed(self) -> None:
         """Tell now what controllers have noticed up to now, which is told a few hundred bits later else."""
@@ -386,7 +391,7 @@ class Simulation:
         """Tell the modules what faults make of them, and switch them by their supply state."""
         behaviours = {(item.module, item.kind): item for item in vehicle.deviations if isinstance(item, Behaviour)}
         silent = frozenset((one.network, one.message) for one in vehicle.deviations if isinstance(one, SilentMessage))
-        floods: dict[tuple[str, str], Outgoing] = {}
+        floods: dict[tuple[str, str], int] = {}
         self._watch.settle(self.t_ns, vehicle, self.states, self._volts, self._condition.ignition_on)
         for name, module in self.modules.items():
             # without a wake pin and with the ignition off it only listens: else two such would keep each other awake
@@ -394,17 +399,11 @@ class Simulation:
             module.configured = (name, "not_configured") not in behaviours and not runs_on
             module.silent = silent
             module.switch(self.t_ns, self.states[name] is ModuleState.AWAKE)
-            flood = behaviours.get((name, "flooding"))
-            if flood is not None:
-                for network in module.networks:
-                    known = self._floods.get((name, network))
-                    same = known is not None and known.frame_id == flood.value
-                    floods[name, network] = known if same and known else flooding(flood.value)
+            if (name, "flooding") in behaviours:
+                floods |= {(name, network): behaviours[name, "flooding"].value for network in module.networks}
             self._plan_module(module)
-        for (name, network), frame in self._floods.items():
-            if floods.get((name, network)) is not frame:
-                self._media[network].withdraw(self.t_ns, name, frame)
-        self._floods = floods
+        for name, network, frame in self._floods.settle(floods):
+            self._media[network].withdraw(self.t_ns, name, frame)
 
     def _rewire(self, network: str, circuit: Circuit) -> None:
         """Tell a network's medium who hears whom, if that has changed."""
@@ -415,8 +414,8 @@ class Simulation:
         if wiring is not self._wirings.get(network):
             medium.rewire(self.t_ns, wiring)
             self._wirings[network] = wiring
-        for (name, place), frame in self._floods.items():
-            if place == network and name in wiring.hearers:
+        for name, frame in self._floods.on(network):
+            if name in wiring.hearers:
                 medium.submit(self.t_ns, name, frame)
 
     def _plan_changes(self) -> None:

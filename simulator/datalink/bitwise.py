@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import PADDING
 from simulator.datalink.island import Island, Station, Timing, TracedBit
-from simulator.datalink.trouble import Trouble, kind_and_place, trouble_of
+from simulator.datalink.trouble import Interest, Trouble, kind_and_place, trouble_of
 from simulator.errors import BadRequest
 from simulator.kernels import layout
 
@@ -34,7 +34,7 @@ class Bitwise:
 
     ``attempted(attempt)`` is called when an attempt has ended, ``changed(t_ns, node, status)`` when a controller turns
     error active, error passive or bus off; ``troubled(trouble)`` hears of every error, with the end of its bit, at the
-    latest when the attempt ends, while ``attended()`` says that anybody is interested. ``automatic``: controllers come
+    latest when the attempt ends, while ``interest()`` says that anybody is. ``automatic``: controllers come
     back from bus-off by themselves, else after ``restart``. ``skills``: "classic", "tolerant" or "fd" (default) by
     node.
     """
@@ -49,7 +49,7 @@ class Bitwise:
         attempted: Callable[[Attempt], None],
         changed: Callable[[int, str, str], None] = lambda t_ns, node, status: None,
         troubled: Callable[[Trouble], None] | None = None,
-        attended: Callable[[], bool] = lambda: True,
+        interest: Callable[[], Interest] = lambda: Interest.SINGLY,
         automatic: bool = True,
         skills: Mapping[str, str] | None = None,
     ) -> None:
@@ -57,7 +57,7 @@ class Bitwise:
         self.deadline_ns = NEVER_NS
         self._timing = Timing(bit_rate, sample_point, data_bit_rate, data_sample_point)
         self._attempted, self._changed = attempted, changed
-        self._troubled, self._attended = troubled, attended
+        self._troubled, self._interest = troubled, interest
         self._automatic = automatic
         self._skills = dict(skills or {})
         self._stations: dict[str, Station] = {}
@@ -319,7 +319,7 @@ class Bitwise:
             return
         if what == layout.UNDETECTED:
             self.count(t_ns, what, node, a, b, 1)
-        if self._troubled is not None and self.attended:
+        if self._troubled is not None and self.interest:
             self._troubled(trouble_of(t_ns, what, node, a, b))
 
     def count(self, t_ns: int, what: int, node: str, a: int, b: int, times: int) -> None:
@@ -328,9 +328,9 @@ class Bitwise:
         self._last[node] = t_ns, what, node, a, b
 
     @property
-    def attended(self) -> bool:
-        """Whether anybody is interested in what controllers notice."""
-        return self._attended()
+    def interest(self) -> Interest:
+        """Who has to be told what controllers notice."""
+        return self._interest()
 
     def _attempt(self, island: Island, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
         """The record of an attempt, with those who took part while they were on the same wire.

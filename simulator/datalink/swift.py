@@ -17,7 +17,7 @@ from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.health import bits_to_wait, hears_all, sends_known, unharmed, what_waits
 from simulator.datalink.island import Island, TracedBit
 from simulator.datalink.stretch import MOST_GUESTS, Cyclic, Guest, Plan, Stretch
-from simulator.datalink.trouble import Trouble
+from simulator.datalink.trouble import Interest, Noticed, Trouble, last_of_each
 from simulator.datalink.unattended import Unattended, counters_in
 from simulator.kernels import layout, wire
 from simulator.kernels.layout import Ints
@@ -43,6 +43,7 @@ class Swift:
         network: str,
         attempted: Callable[[Attempt], None],
         *,
+        noticed: Callable[[Noticed], None],
         cyclic: Callable[[], Sequence[Cyclic]],
         lend: Callable[[], Sequence[bool]],
         take_back: Callable[[], None],
@@ -53,7 +54,7 @@ class Swift:
     ) -> None:
         self._bits = controllers
         self._network = network
-        self._attempted = attempted
+        self._attempted, self._noticed = attempted, noticed
         self._cyclic, self._lend, self._take_back = cyclic, lend, take_back
         self._passed, self._heeded, self._allowed = passed, heeded, allowed
         self._now = now
@@ -328,16 +329,16 @@ class Swift:
 
     def _go_on(self, t_ns: int) -> None:
         """Tell what is due at an instant, or compute what comes next."""
-        unattended, attended = self._unattended, self._bits.attended
+        unattended, singly = self._unattended, self._bits.interest is Interest.SINGLY
         for one in unattended:
             if one.deadline_ns > t_ns:
                 continue
             if one.at_the_end:
                 self._look_ahead(one, t_ns)
                 return
-            if attended and one.behind:
+            if singly and one.behind:
                 self._count_noticed()
-            found = one.take(attended)
+            found = one.take(singly)
             for _, event in found:
                 if event[wire.WHAT] < layout.UNDETECTED:
                     self._count_event(one, event, 1)
@@ -367,8 +368,14 @@ class Swift:
 
     def _count_noticed(self) -> None:
         for one in self._unattended:
-            for event, count in one.noticed():
-                self._count_event(one, event, count)
+            notes = one.noticed()
+            if not len(notes):
+                continue
+            for note, count in last_of_each(notes):
+                self._count_event(one, note, count)
+            if self._bits.interest is not Interest.NONE:
+                heard = notes[notes[:, 1] != layout.LOST]
+                self._noticed(Noticed(tuple(one.island.number), heard))
 
     def _count_event(self, one: Unattended, event: Sequence[int], times: int) -> None:
         node = one.island.stations[event[wire.WHO]].name

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from enum import IntEnum
 from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from simulator.kernels import layout
 
@@ -39,9 +44,58 @@ class Trouble(NamedTuple):
     receive_errors: int
 
 
+class Interest(IntEnum):
+    """Who has to be told what controllers notice: nobody, those who take many at once, or somebody one by one."""
+
+    NONE, MANY, SINGLY = range(3)
+
+
+class Noticed(NamedTuple):
+    """What controllers on one wire noticed, many at once; of each in the order of time.
+
+    ``nodes``: their names by number; ``notes`` (number, 5): of the kernel (time in ns, what, who, a, b).
+    """
+
+    nodes: tuple[str, ...]
+    notes: NDArray[np.int64]
+
+    def since(self, t_ns: int) -> Noticed:
+        """What was noticed after an instant."""
+        return self._replace(notes=self.notes[self.notes[:, 0] > t_ns])
+
+    def counted(self) -> Iterator[tuple[Trouble, int]]:
+        """The last of each kind, place and part in the frame at each controller, and how many there were."""
+        for (t_ns, what, n, a, b), count in last_of_each(self.notes, 0x1FFF):
+            yield trouble_of(t_ns, what, self.nodes[n], a, b), count
+
+    def counters(self) -> Iterator[tuple[str, list[tuple[int, int, int]]]]:
+        """By controller its (time in ns, transmit, receive) error counters, where they changed."""
+        for n, name in enumerate(self.nodes):
+            own = self.notes[self.notes[:, 2] == n]
+            packed = own[:, 4]
+            changed = np.ones(len(own), bool)
+            changed[1:] = packed[1:] != packed[:-1]
+            own, packed = own[changed], packed[changed]
+            if len(own):
+                columns = own[:, 0], packed >> 16, packed & 0xFFFF
+                yield name, list(zip(*(column.tolist() for column in columns), strict=True))
+
+
 def kind_and_place(what: int, a: int) -> int:
     """That part of a note of the kernel which says what was noticed where, without who sent and how many bits left."""
     return 0 if what == layout.UNDETECTED else a & 0xFFF
+
+
+def last_of_each(notes: NDArray[np.int64], told_apart: int = 0xFFF) -> list[tuple[list[int], int]]:
+    """Of notes the last one of each controller, kind and place, in order, and how many there were of it.
+
+    ``told_apart``: what of their ``a`` matters; 0x1FFF: whether the controller was sending, too.
+    """
+    latest = notes[::-1]
+    _, what, who, a, _ = latest.T
+    _, at, counts = np.unique(who << 20 | what << 16 | a & told_apart, return_index=True, return_counts=True)
+    order = np.argsort(-at)
+    return list(zip(latest[at[order]].tolist(), counts[order].tolist(), strict=True))
 
 
 def trouble_of(t_ns: int, what: int, node: str, a: int, b: int) -> Trouble:

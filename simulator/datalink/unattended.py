@@ -20,7 +20,7 @@ from simulator.kernels.layout import Ints
 from simulator.kernels.sending import LONGEST_BITS
 
 #: Bits computed ahead: few at first, since somebody may interfere, then twice as many each time.
-_FIRST_BITS, _MOST_BITS = 1_000, 16_000
+_FIRST_BITS, MOST_BITS = 1_000, 16_000
 #: Events kept, besides those of one bit.
 _EVENTS = 256
 
@@ -132,18 +132,12 @@ class Unattended:
         """Whether ``noticed`` has something from before what is due, because nobody was interested then."""
         return self._noticed_to < self._groups[self._at].first
 
-    def noticed(self) -> list[tuple[list[int], int]]:
-        """What controllers have noticed and nobody was told: the last of each kind, in order, and how many."""
+    def noticed(self) -> Ints:
+        """What controllers have noticed and nobody was told, from now on told: notes, in order."""
         last = self._groups[self._at - 1].last if self._at else 0
-        span = self._events[self._noticed_to : last]
+        span = self._events[self._noticed_to : last, : layout.NOTE]
         self._noticed_to = max(self._noticed_to, last)
-        span = span[span[:, wire.WHAT] < layout.UNDETECTED][::-1]
-        if not len(span):
-            return []
-        kinds = span[:, wire.WHO] << 20 | span[:, wire.WHAT] << 16 | span[:, wire.A] & 0xFFF
-        _, at, counts = np.unique(kinds, return_index=True, return_counts=True)
-        order = np.argsort(-at)
-        return list(zip(span[at[order]].tolist(), counts[order].tolist(), strict=True))
+        return span[span[:, wire.WHAT] < layout.UNDETECTED]
 
     @property
     def at_the_end(self) -> bool:
@@ -203,7 +197,7 @@ class Unattended:
         self._queue(Queued(guest, number), (t_ns, 0, 0, t_ns))
         # as long as the others were
         bits = round(2 * (t_ns - began_ns) / self.island.timing.bit_ns)
-        self._bits = min(max(bits, _FIRST_BITS), _MOST_BITS)
+        self._bits = min(max(bits, _FIRST_BITS), MOST_BITS)
         self._begin_at(t_ns)
         return True
 
@@ -282,7 +276,7 @@ class Unattended:
         self._base = tuple(one.copy() for one in self._changing())
         self._at, self._began_ns, self._stopped_at = 0, t_ns, -1
         limit_ns = t_ns + round(self._bits * island.timing.bit_ns)
-        self._bits = min(2 * self._bits, _MOST_BITS)
+        self._bits = min(2 * self._bits, MOST_BITS)
         own.tally[:] = 0, NEVER_NS, 0
         reason = island.run(limit_ns, own=own, due_ns=limit_ns - 1)
         self._end_ns = island.now_ns

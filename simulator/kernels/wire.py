@@ -262,6 +262,15 @@ def _pass_over(
             _load(rows, n, messages, state, spans, slots, wire, sizes, data, plain, packing)
 
 
+@compiled
+def _next_due_ns(messages: Ints, state: Ints, limit_ns: int) -> int:
+    next_ns: int = limit_ns
+    for m in range(state.shape[0]):
+        if messages[m, ACTIVE]:
+            next_ns = min(next_ns, state[m, DUE_NS])
+    return next_ns
+
+
 @compiled_after(PLAIN_RUNS)
 def run_wire(
     rows: Ints, world: Ints, clock: Floats, wire: Bytes, sizes: Ints, keys: Ints, masks: Ints, lags: Ints, flips: Ints,
@@ -284,10 +293,7 @@ def run_wire(
             keep, timing, delays, flight, limit_ns,
         )  # fmt: skip
     while True:
-        next_ns = due_ns + 1
-        for m in range(state.shape[0]):
-            if messages[m, ACTIVE]:
-                next_ns = min(next_ns, state[m, DUE_NS])
+        next_ns = _next_due_ns(messages, state, due_ns + 1)
         reason = STOP
         if world[STOPS] == 0:
             reason = _run(

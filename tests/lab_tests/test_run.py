@@ -10,9 +10,11 @@ from pathlib import Path
 
 import pytest
 from command_line import good, sixtyohm
+from random_traffic import busy_vehicle
 from writing import misplaced, writing_of
 
-from lab.controllers import Change
+from faults import parse
+from lab.controllers import Change, Observer
 from lab.countercurves import counter_figure, fault_bars, joined
 from lab.responses import Responses
 from lab.running import Outcome, run_networks
@@ -208,3 +210,31 @@ def test_the_load_is_the_time_with_anybody_on_the_wire(tmp_path: Path) -> None:
         if one["kind"] == "frame":
             busy_us.update(range(one["t_start_ns"] // 1000, one["t_end_ns"] // 1000))
     assert network["load"] == pytest.approx(len(busy_us) / 100_000)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "open line=high at=N3",
+        "short between=high-low at=S3 from_s=0.05 until_s=0.12",
+        "crossed at=N4",
+        "wrong_bit_rate module=N2 bit_rate=250000",
+    ],
+)
+def test_accounts_are_the_same_whether_what_is_noticed_comes_singly_or_many_at_once(text: str) -> None:
+    """Own proof, no source: controllers that are looked at bit by bit, and tell all singly, hold the standard."""
+    found = []
+    for unattended in (False, True):
+        simulation = Simulation(busy_vehicle(6), seed=3, faults=[parse(text)], unattended=unattended)
+        observer = Observer(simulation, 0.2)
+        simulation.advance(0.2)
+        observer.close()
+        accounts = [
+            (dict(one.errors), one.lost, one.overloads, one.counters, one.most, one.state)
+            for one in observer.accounts.values()
+        ]
+        found.append((accounts, observer.changes, observer.changed))
+        # the same curve, though its corners are not kept at the same instants
+        assert all(one.points[-1][1:] == one.counters for one in observer.accounts.values() if one.points)
+    assert any(errors for errors, *_ in found[0][0])
+    assert found[0] == found[1]
