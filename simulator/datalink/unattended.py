@@ -16,7 +16,7 @@ from simulator.datalink.island import AHEAD_BITS, Island, Own
 from simulator.datalink.stretch import MOST_GUESTS, Guest, Plan, Queued, put_visitor
 from simulator.kernels import layout, stretch, wire
 from simulator.kernels.bits import LIMIT, QUIET
-from simulator.kernels.layout import Ints
+from simulator.kernels.layout import Bytes, Ints
 from simulator.kernels.sending import LONGEST_BITS
 
 #: Bits computed ahead: few at first, since somebody may interfere, then twice as many each time.
@@ -80,8 +80,8 @@ class Unattended:
         for one in others:
             self._queue(one, (NEVER_NS, 1, 1, t_ns))
         self._untold: list[list[int]] = []
-        #: By message the last payload and its frame: one that fails is sent again.
-        self._frames: dict[int, tuple[bytes, Outgoing]] = {}
+        #: By message a number and its frame, since one that fails is sent again: who waits is told apart by frames.
+        self._frames: dict[int, tuple[int, Outgoing]] = {}
         self._fill_slots()
         #: How many stops were told.
         self.taken = 0
@@ -155,7 +155,7 @@ class Unattended:
 
     def attempt(self, number: int, event: Sequence[int], outcome: Outcome) -> Attempt:
         """The record of an attempt that has ended."""
-        frame = self._frame(event[wire.MESSAGE], self._own.payloads[number].tobytes())
+        frame = self._frame(event[wire.MESSAGE], event[wire.NUMBER], self._own.payloads[number])
         return self.island.attempt(event[wire.WHO], event[wire.T_NS], frame, outcome, event[wire.START_NS :])
 
     def leave(self, t_ns: int) -> Left:
@@ -171,7 +171,7 @@ class Unattended:
                     slots.append((n, slot, -1, one.guest.frame, one.number))
                 elif m >= 0:
                     latest = number == state[m][stretch.COUNT]
-                    slots.append((n, slot, self.rows[m], self._frame(m, own.data[n, slot].tobytes()), latest))
+                    slots.append((n, slot, self.rows[m], self._frame(m, number, own.data[n, slot]), latest))
         guests = list(zip(self._guests, state[cyclic:], strict=False))
         return Left(
             list(zip(self.rows, state[:cyclic], strict=True)),
@@ -238,17 +238,17 @@ class Unattended:
         self.island.catch_up(t_ns, own, count)
         self._untold += own.events[count : own.tally[wire.EVENTS]].tolist()
 
-    def _frame(self, m: int, data: bytes) -> Outgoing:
+    def _frame(self, m: int, number: int, data: Bytes) -> Outgoing:
         if m >= len(self.rows):
             return self._guests[m - len(self.rows)].guest.frame
         known = self._frames.get(m)
-        if known is not None and known[0] == data:
+        if known is not None and known[0] == number:
             return known[1]
         row = self.rows[m]
         sender = self._plan.senders[row]
-        one, own = sender.message, data[: self._plan.sizes[row]]
+        one, own = sender.message, data[: self._plan.sizes[row]].tobytes()
         frame = Outgoing(one.frame_id, own, name=one.name, extended=one.extended, fd=one.is_fd, brs=sender.brs)
-        self._frames[m] = data, frame
+        self._frames[m] = number, frame
         return frame
 
     def _fill_slots(self) -> None:
