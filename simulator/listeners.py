@@ -22,18 +22,40 @@ class Listeners:
         #: whether those that controllers notice are wanted, of what is noticed who takes many at once.
         self.events: list[tuple[int, Callable[[Event], None], bool]] = []
         self.troubles: list[tuple[int, Callable[[str, Trouble], None], Callable[[str, Noticed], None] | None]] = []
+        #: Who has to be told what controllers notice.
+        self.interest = Interest.NONE
+
+    def connect(self, tap: Tap) -> None:
+        """A tester is there from now on."""
+        self.taps.append(tap)
+        self._look_again()
+
+    def disconnect(self, tap: Tap) -> None:
+        """A tester is gone."""
+        self.taps.remove(tap)
+        self._look_again()
+
+    def notice(self, t_ns: int, callback: Callable[[Event], None], troubles: bool) -> None:
+        """Tell events from an instant on, and whether what controllers notice, too."""
+        self.events.append((t_ns, callback, troubles))
+        self._look_again()
+
+    def overhear(
+        self, t_ns: int, callback: Callable[[str, Trouble], None], many: Callable[[str, Noticed], None] | None
+    ) -> None:
+        """Tell what controllers notice from an instant on, one by one, or to whom takes it many at once."""
+        self.troubles.append((t_ns, callback, many))
+        self._look_again()
+
+    def _look_again(self) -> None:
+        self.interest = Interest.MANY if self.troubles else Interest.NONE
+        if self.taps or any(wanted for *_, wanted in self.events) or any(many is None for *_, many in self.troubles):
+            self.interest = Interest.SINGLY
 
     @property
     def take_batches(self) -> bool:
         """Whether nobody has to be told of frames one by one."""
         return not self.taps and len(self.batches) == len(self.attempts)
-
-    @property
-    def interest(self) -> Interest:
-        """Who has to be told what controllers notice."""
-        if self.taps or any(wanted for *_, wanted in self.events) or any(many is None for *_, many in self.troubles):
-            return Interest.SINGLY
-        return Interest.MANY if self.troubles else Interest.NONE
 
     def tell(self, event: Event) -> None:
         """Something other than a frame."""

@@ -135,7 +135,7 @@ class Media:
 
     def take(self, before_ns: int) -> Batch | None:
         """All frames of healthy networks that end before an instant, and before anything else is due on any network."""
-        if self._joined is None and not any(medium.stretch for medium in self._media.values()):
+        if self._joined is None and not self._any_whole():
             return None
         if self._joined is not None or self._join():
             return self._take_joined(before_ns)
@@ -149,6 +149,12 @@ class Media:
             return None
         self.rest()
         return merged([medium.take(before_ns) for medium in whole])
+
+    def _any_whole(self) -> bool:
+        for medium in self._media.values():  # noqa: SIM110 (asked at every event)
+            if medium.stretch is not None:
+                return True
+        return False
 
     # -- networks between which messages are passed on
 

@@ -229,7 +229,7 @@ class Simulation:
 
     def notice(self, callback: Callable[[Event], None], *, troubles: bool = True) -> None:
         """Call back with every event from now on: faults, supply, controllers; what those notice if ``troubles``."""
-        self._listeners.events.append((self.t_ns, callback, troubles))
+        self._listeners.notice(self.t_ns, callback, troubles)
 
     def overhear(
         self, callback: Callable[[str, Trouble], None], many: Callable[[str, Noticed], None] | None = None
@@ -238,7 +238,7 @@ class Simulation:
 
         With ``many`` they may come there instead, many at once, and up to 17,000 bits late.
         """
-        self._listeners.troubles.append((self.t_ns, callback, many))
+        self._listeners.overhear(self.t_ns, callback, many)
 
     def tell_noticed(self) -> None:
         """Tell now what controllers have noticed up to now, which is told a few hundred bits later else."""
@@ -306,7 +306,7 @@ class Simulation:
 
     def attach(self, tap: Tap) -> None:
         """Connect a tester; it hears frames that start from now on. BadRequest: there are too many nodes."""
-        self._listeners.taps.append(tap)
+        self._listeners.connect(tap)
         try:
             self._settle()
         except BadRequest:
@@ -315,7 +315,7 @@ class Simulation:
 
     def detach(self, tap: Tap) -> None:
         """Disconnect a tester."""
-        self._listeners.taps.remove(tap)
+        self._listeners.disconnect(tap)
         self._settle()
 
     def follow(self, tracks: Mapping[tuple[str, str], Mapping[str, Track]]) -> None:

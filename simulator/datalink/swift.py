@@ -9,17 +9,17 @@ Sources: Bosch CAN Specification 2.0 (1991), part B, 10.5 (intermission) and 10.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from simulator.batch import Batch, Sent
-from simulator.datalink.bitwise import STATUS, Bitwise, outcome_of
+from simulator.datalink.bitwise import STATUS, Bitwise
 from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.health import bits_to_wait, hears_all, sends_known, unharmed, what_waits
 from simulator.datalink.island import Island, TracedBit
+from simulator.datalink.leftalone import LeftAlone
 from simulator.datalink.stretch import MOST_GUESTS, Cyclic, Guest, Plan, Stretch
-from simulator.datalink.trouble import Interest, Noticed, Trouble, last_of_each
+from simulator.datalink.trouble import Noticed, Trouble
 from simulator.datalink.unattended import Unattended, counters_in
-from simulator.kernels import layout, wire
 from simulator.kernels.layout import Ints
 from simulator.kernels.stretch import COUNT, DUE_NS, SINCE_NS, WAITS
 
@@ -54,7 +54,8 @@ class Swift:
     ) -> None:
         self._bits = controllers
         self._network = network
-        self._attempted, self._noticed = attempted, noticed
+        self._attempted = attempted
+        self._alone = LeftAlone(controllers, attempted, noticed)
         self._cyclic, self._lend, self._take_back = cyclic, lend, take_back
         self._passed, self._heeded, self._allowed = passed, heeded, allowed
         self._now = now
@@ -65,11 +66,8 @@ class Swift:
         self._lost: Counter[tuple[str, str, str]] = Counter()
         self._joined = False
         self._pause = self._due_pause = 0
-        self._unattended: list[Unattended] = []
-        self._standing: Mapping[str, int] = {}
-        self._wait = self._due_wait = self._unattended_ns = 0
+        self._wait = self._due_wait = 0
         self._active: Sequence[bool] = ()
-        self._telling = False
         self._bits_until_ns = 0
 
     # -- the door of the controllers ----------------------------------------------------------------------------
@@ -77,28 +75,31 @@ class Swift:
     @property
     def deadline_ns(self) -> int:
         """When ``advance`` has to be called next, in ns."""
-        if self._unattended:
-            return self._unattended_ns
+        if self._alone:
+            return self._alone.deadline_ns
         return self._bits.deadline_ns if self._stretch is None else self._stretch.deadline_ns
 
     def status(self, node: str) -> str:
         """Error active, error passive or bus off; "down" for a node that is not up."""
-        if node in self._standing:
-            return STATUS[self._standing[node] & 3]
+        standing = self._alone.standing(node)
+        if standing:
+            return STATUS[standing[node] & 3]
         self._attend(self._now())
         return self._bits.status(node, self._now())
 
     def counters(self, node: str) -> tuple[int, int]:
         """(transmit, receive) error counters."""
-        if node in self._standing:
-            return counters_in(self._standing[node])
+        standing = self._alone.standing(node)
+        if standing:
+            return counters_in(standing[node])
         self._attend(self._now())
         return self._bits.counters(node, self._now())
 
     def counters_beside(self, node: str) -> dict[str, tuple[int, int]]:
         """As ``counters``, of all that share a wire with a node, itself among them; none if it is not up."""
-        if node in self._standing:
-            return {name: counters_in(packed) for name, packed in self._standing.items()}
+        standing = self._alone.standing(node)
+        if standing:
+            return {name: counters_in(packed) for name, packed in standing.items()}
         self._attend(self._now())
         return self._bits.counters_beside(node, self._now())
 
@@ -127,7 +128,9 @@ class Swift:
 
     def submit(self, t_ns: int, node: str, frame: Outgoing) -> None:
         """Queue a frame at a node; a node that is down loses it."""
-        if self._unattended and self._admit(t_ns, node, frame):
+        # what begins at this instant may have begun, or not all that was computed is told
+        admits = self._alone and not self._passed()[1] and not self._alone.telling
+        if admits and self._alone.admit(Guest(t_ns, node, frame)):
             return
         self._attend(t_ns)
         if self._stretch is not None:
@@ -167,9 +170,10 @@ class Swift:
         if self._stretch is not None:
             self._tell(*self._stretch.take_one())
             return
-        if self._unattended:
-            self._go_on(t_ns)
-            self._unattended_ns = min((one.deadline_ns for one in self._unattended), default=0)
+        if self._alone:
+            one = self._alone.tell_due(t_ns)
+            if one is not None:
+                self._look_ahead(one, t_ns)
             return
         if self._joined:
             self._joined = False
@@ -324,35 +328,7 @@ class Swift:
             self._bits.replan()
             return
         self._active = self._lend()
-        self._unattended = [Unattended(island, plan, waiting, self._active, t_ns) for island, waiting in each]
-        self._unattended_ns = min(one.deadline_ns for one in self._unattended)
-
-    def _go_on(self, t_ns: int) -> None:
-        """Tell what is due at an instant, or compute what comes next."""
-        unattended, singly = self._unattended, self._bits.interest is Interest.SINGLY
-        for one in unattended:
-            if one.deadline_ns > t_ns:
-                continue
-            if one.at_the_end:
-                self._look_ahead(one, t_ns)
-                return
-            if singly and one.behind:
-                self._count_noticed()
-            found = one.take(singly)
-            for _, event in found:
-                if event[wire.WHAT] < layout.UNDETECTED:
-                    self._count_event(one, event, 1)
-            self._telling = True
-            standing = one.standing()
-            if standing is not None:
-                self._standing = dict(zip(one.island.number, standing, strict=True))
-            try:
-                for number, event in found:
-                    self._tell_event(one, number, event)
-            finally:
-                self._telling, self._standing = False, {}
-            if self._unattended is not unattended:
-                return  # who was told has interfered: the controllers tell what is left of this instant
+        self._alone.begin([Unattended(island, plan, waiting, self._active, t_ns) for island, waiting in each])
 
     def _look_ahead(self, one: Unattended, t_ns: int) -> None:
         """Go on computing; back to the controllers where something has to be answered, or all is well again."""
@@ -363,42 +339,14 @@ class Swift:
             self._attend(t_ns)
             self._pause, self._wait = 0, _PATIENCE
         else:
-            self._count_noticed()
-            one.go_on()
-
-    def _count_noticed(self) -> None:
-        for one in self._unattended:
-            notes = one.noticed()
-            if not len(notes):
-                continue
-            for note, count in last_of_each(notes):
-                self._count_event(one, note, count)
-            if self._bits.interest is not Interest.NONE:
-                heard = notes[notes[:, 1] != layout.LOST]
-                self._noticed(Noticed(tuple(one.island.number), heard))
-
-    def _count_event(self, one: Unattended, event: Sequence[int], times: int) -> None:
-        node = one.island.stations[event[wire.WHO]].name
-        self._bits.count(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B], times)
-
-    def _tell_event(self, one: Unattended, number: int, event: Sequence[int]) -> None:
-        what, node = event[wire.WHAT], one.island.stations[event[wire.WHO]].name
-        if what == layout.SENT:
-            self._bits.through += 1
-            self._attempted(one.attempt(number, event, Outcome.OK))
-        elif what == layout.ENDED:
-            self._attempted(one.attempt(number, event, outcome_of(event[wire.A])))
-        else:
-            self._bits.tell(event[wire.T_NS], what, node, event[wire.A], event[wire.B])
+            self._alone.go_on(one)
 
     def _attend(self, t_ns: int) -> None:
         """The controllers are as they are at an instant, and modules send their cyclic messages again."""
-        if not self._unattended or self._plan is None:
+        if not self._alone or self._plan is None:
             return
         acted, advanced = self._passed()
-        self._count_noticed()
-        self._standing = {}
-        found, self._unattended = self._unattended, []
+        found = self._alone.end()
         taken = sum(one.taken for one in found)
         self._wait = self._due_wait = min(2 * self._due_wait + 2, _PATIENCE) if taken < _SHORT else 0
         for one in found:
@@ -408,35 +356,11 @@ class Swift:
         self._run_bits(t_ns - (not advanced))
         self._take_back()
 
-    def _admit(self, t_ns: int, node: str, frame: Outgoing) -> bool:
-        """Queue another frame with controllers that are left to themselves; False: somebody has to attend to it."""
-        if self._passed()[1] or self._telling:
-            return False  # what begins at this instant has begun, or not all that was computed is told
-        for one in self._unattended:
-            if node in one.island.number:
-                self._count_noticed()
-                admitted = one.admit(Guest(t_ns, node, frame), self._bits.next_number())
-                if admitted:
-                    self._tell_untold(one)
-                else:
-                    one.untold()  # whoever attends to it finds the same again
-                self._unattended_ns = min(each.deadline_ns for each in self._unattended)
-                return admitted
-        return True
-
-    def _tell_untold(self, one: Unattended) -> None:
-        untold = one.untold()
-        for event in untold:
-            self._count_event(one, event, 1)
-        for event in untold:
-            node = one.island.stations[event[wire.WHO]].name
-            self._bits.tell(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B])
-
     def _give_back(self, one: Unattended, t_ns: int) -> None:
         """Put what waits, and what is in the slots, as the controllers' stations know it."""
         assert self._plan is not None
         left = one.leave(t_ns)
-        self._tell_untold(one)
+        self._alone.tell_untold(one)
         senders, keys, stations, number = self._plan.senders, self._plan.keys, one.island.stations, one.island.number
         frames = {row: frame for _, _, row, frame, latest in left.slots if row >= 0 and latest}
         for station in stations:

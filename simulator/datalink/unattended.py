@@ -111,18 +111,18 @@ class Unattended:
             self._noticed_to = group.last
             found = list(enumerate(self._events[group.first : group.last].tolist(), group.first))
         # of one bit in the order of the controllers, whoever read for whom
-        found.sort(key=_in_order)
+        if len(found) > 1:
+            found.sort(key=_in_order)
         return found
 
-    def standing(self) -> list[int] | None:
+    def standing(self) -> dict[str, int]:
         """Counters and status of each controller, as the kernel packs them, when what was taken last is told.
 
-        None: what was taken ends no stop, and is told some bits later.
+        Empty: what was taken ends no stop, and is told some bits later.
         """
         if self._stopped_at < 0:
-            return None
-        found: list[int] = self._own.standing[self._stopped_at].tolist()
-        return found
+            return {}
+        return dict(zip(self.island.number, self._own.standing[self._stopped_at].tolist(), strict=True))
 
     def _set_deadline(self) -> None:
         self.deadline_ns = self._groups[self._at].t_ns if self._at < len(self._groups) else self._end_ns

@@ -201,6 +201,6 @@ def test_who_is_told_of_an_attempt_may_ask_for_counters_at_once_and_disturbs_nob
         simulation.advance(0.05)
         found.append(seen)
         network = simulation._media["LINE"]
-        assert bool(network._unattended) is unattended
+        assert bool(network._alone) is unattended
     assert len(found[0]) > 20
     assert found[0] == found[1]
