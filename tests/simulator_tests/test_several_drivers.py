@@ -10,7 +10,9 @@ import ngspice
 import pytest
 from random_vehicles import random_vehicle
 
-from simulator.circuit import Circuit, spice_netlist
+import faults
+from simulator.circuit import TESTER, Circuit, spice_netlist
+from simulator.circuit.circuit import SEEN
 from simulator.condition import Condition
 from simulator.probes import parse_probe, probe_points
 from simulator.reader import find_vehicle, load_vehicle
@@ -68,3 +70,27 @@ def test_ngspice_finds_its_own_answer() -> None:
     assert off != netlist
     nodes = [("dlc_high", "0"), ("dlc_low", "0"), ("gbx_high", "0"), ("clu_low", "0")]
     assert ngspice.between(off, nodes) == pytest.approx(ngspice.between(netlist, nodes), abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["pipkin", "haulvey"])
+def test_a_panel_reads_what_the_circuit_shows(name: str) -> None:
+    """Own proof, no source: receivers one by one, by the voltages of all nodes; faults and drivers by lot."""
+    vehicle, rng = load_vehicle(find_vehicle(name)), random.Random(name)
+    catalogue = list(faults.catalogue(vehicle))
+    met = set()
+    for fault in rng.sample(catalogue, 60):
+        circuit = Circuit(faults.apply(vehicle, [fault]), Condition())
+        for network in vehicle.networks.values():
+            ears = [(one, None) for one in circuit.senders(network.name)]
+            if network.socket is not None:
+                ears.append((TESTER, network.socket))
+            panel = circuit.panel(network.name, ears)
+            for count in (0, 1, 2, len(ears)):
+                numbers = rng.sample(range(len(ears)), min(count, len(ears)))
+                named = [ears[n] for n in numbers]
+                drivers = [(who, network.name) if tap is None else (who, network.name, tap) for who, tap in named]
+                volts = circuit.volts(drivers)
+                expected = [circuit.sees(network.name, who, volts, tap) for who, tap in ears]
+                assert [SEEN[code] for code in panel.read(numbers)] == expected, (fault, drivers)
+                met |= set(expected)
+    assert met == set(SEEN)

@@ -181,7 +181,9 @@ def test_nothing_noticed_is_lost_where_there_is_no_room_left_for_notes(listened:
     assert sum(counted[0][-1].values()) > 5000
 
 
-@pytest.mark.parametrize("text", ["open line=high at=N3", "short between=high-low at=S3", "crossed at=N4"])
+@pytest.mark.parametrize(
+    "text", ["open line=high at=N3", "short between=high-low at=S3", "crossed at=N4", "flooding module=N2"]
+)
 def test_who_is_told_of_an_attempt_may_ask_for_counters_at_once_and_disturbs_nobody(text: str) -> None:
     """Counters and states of all on the wire, at the end of every attempt, are those of controllers looked at."""
     found: list[list[object]] = []
