@@ -42,6 +42,13 @@ def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"), str(path))
 
 
+@pytest.fixture(scope="module", autouse=True)
+def no_trees_for_the_rest_of_the_run() -> Iterator[None]:
+    """Half a million nodes."""
+    yield
+    tree_of.cache_clear()
+
+
 def is_type_checking(node: ast.AST) -> bool:
     return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 

@@ -23,7 +23,7 @@ from simulator.probes import parse_probe
 from simulator.reader import load_vehicle
 from simulator.vehicle import Vehicle
 
-SAMPLE, WIDE_SAMPLE = 10, 25
+SAMPLE, WIDE_SAMPLE = 6, 25
 SWEEP = 300
 
 

@@ -13,6 +13,9 @@ from bit_bench import BIT_NS, BitBench
 from simulator.datalink.controller import Levels, Wiring
 from simulator.datalink.frame import FD_LENGTHS
 
+#: Seeds of a default run.
+SAMPLE = 5
+
 
 def drawn_wiring(draw: random.Random, nodes: list[str], foreign: float) -> Wiring:
     """Who is up and hears whom by lot; levels that come late, linger or float may differ by who drives.
@@ -97,7 +100,9 @@ def history(seed: int, *, watched: bool, foreign: float) -> list[tuple[object, .
 
 
 @pytest.mark.parametrize("foreign", [0.0, 0.5])
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize(
+    "seed", [*range(SAMPLE), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(SAMPLE, 8))]
+)
 def test_watched_or_not_it_is_the_same(seed: int, foreign: float) -> None:
     assert history(seed, watched=False, foreign=foreign) == history(seed, watched=True, foreign=foreign)
 

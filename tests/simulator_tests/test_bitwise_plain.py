@@ -14,6 +14,9 @@ from simulator.datalink.controller import Levels, Wiring
 from simulator.datalink.frame import encode
 from simulator.datalink.trouble import Trouble
 
+#: Seeds of a default run.
+SAMPLE = 7
+
 
 def drawn_wiring(draw: random.Random, nodes: list[str]) -> Wiring:
     """Who hears whom by lot: mostly everybody, some deaf, mute or stuck, some between the levels, some late."""
@@ -57,7 +60,9 @@ def history(seed: int, *, watched: bool, fd: bool = False) -> list[tuple[object,
 
 
 @pytest.mark.parametrize("fd", [False, True])
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize(
+    "seed", [*range(SAMPLE), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(SAMPLE, 12))]
+)
 def test_watched_or_not_it_is_the_same(seed: int, fd: bool) -> None:
     assert history(seed, watched=False, fd=fd) == history(seed, watched=True, fd=fd)
 

@@ -84,7 +84,7 @@ def swept(numbers: range, folder: Path) -> tuple[int, list[str]]:
 
 
 def test_where_edges_settle_in_time_the_waveform_says_the_same(tmp_path: Path) -> None:
-    settled, found = swept(range(12), tmp_path)
+    settled, found = swept(range(6), tmp_path)
     assert settled >= 4
     assert found == []
 

@@ -27,7 +27,7 @@ FILES = Path(__file__).parent.parent / "files" / "vehicles"
 TWO = FILES / "two_networks.yaml"
 VEHICLES = [TWO, *(find_vehicle(name) for name in demo_names())]
 #: Some changes of a good file by lot, and for the sweep many.
-QUICK = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+QUICK = settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
 MANY = settings(QUICK, max_examples=200)
 
 Change = Callable[[st.DataObject, Path], None]
@@ -345,7 +345,7 @@ def test_any_yaml_gives_a_tree_or_mistakes(parts: list[str]) -> None:
         assert "; " in each.text
 
 
-@QUICK
+@settings(QUICK, max_examples=20)
 @given(content=st.text(max_size=60) | st.binary(max_size=60))
 def test_any_text_is_no_traceback(content: str | bytes, folder: Path) -> None:
     errors, _ = judged(folder, content)

@@ -95,11 +95,12 @@ def test_what_comes_right_after_a_frame_costs_its_transmitter_what_it_costs_a_tr
     assert seen[0] == seen[1]
 
 
-def test_a_log_ends_with_all_that_was_noticed_by_then_whoever_asked_before() -> None:
+@pytest.mark.parametrize("times", [3, pytest.param(8, marks=pytest.mark.slow)])
+def test_a_log_ends_with_all_that_was_noticed_by_then_whoever_asked_before(times: int) -> None:
     """What is told late is told when a log is flushed; the tail depends on no query, and on no way to compute it."""
     draw = random.Random(1)
     tails: set[int] = set()
-    for _ in range(8):
+    for _ in range(times):
         asked_ns, end_ns = draw.randrange(20_000_000, 49_000_000), draw.randrange(50_000_000, 60_000_000)
         logs = []
         for unattended, asks in ((False, False), (True, False), (True, True)):
