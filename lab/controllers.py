@@ -11,7 +11,8 @@ from typing import Any
 
 from simulator.batch import Batch
 from simulator.datalink.controller import NEVER_NS
-from simulator.datalink.trouble import Noticed, Trouble
+from simulator.datalink.lot import Lot
+from simulator.datalink.trouble import Trouble
 from simulator.logs import told_after_ns
 from simulator.record import Event, FrameRecord
 from simulator.simulation import Simulation
@@ -101,9 +102,10 @@ class Observer:
         self._lost_before = {network: self._lost(network) for network in self.changes}
         for event in simulation.events_now():
             self._noticed(event)
-        simulation.subscribe(self._ended, self._ended_many)
-        simulation.notice(self._noticed, troubles=False)
-        simulation.overhear(self._troubled, self._troubled_often)
+        simulation.subscribe(self._ended, self._ended_many, in_lots=True)
+        simulation.notice(self._noticed, in_lots=True)
+        simulation.overhear(self._troubled, in_lots=True)
+        simulation.take_lots(self._lot)
 
     def close(self) -> None:
         """Note what is at the end."""
@@ -129,15 +131,17 @@ class Observer:
         if trouble.kind != "undetected":
             self._count(account, trouble.t_ns, (trouble.transmit_errors, trouble.receive_errors))
 
-    def _troubled_often(self, network: str, noticed: Noticed) -> None:
-        for trouble, count in noticed.counted():
+    def _lot(self, network: str, lot: Lot) -> None:
+        for trouble, count in lot.noticed():
             account = self._account(network, trouble.node)
             if trouble.kind == _OVERLOAD:
                 account.overloads += count
             else:
                 account.errors[trouble.kind, trouble.place, trouble.transmitting] += count
-        for name, points in noticed.counters():
+        for name, points in lot.counters():
             self._count_all(self._account(network, name), points)
+        for t_ns, name, status in lot.statuses():
+            self._changed(network, Change(t_ns, name, status))
 
     def _lost(self, network: str) -> Counter[str]:
         """How often each controller has lost arbitration up to now."""
@@ -164,13 +168,17 @@ class Observer:
         if event.kind == "fault":
             self.diary.append(Change(event.t_ns, event.name, str(event.what)))
         elif event.kind == "controller" and event.network is not None:
-            self.changed[event.network] += 1
-            # of one instant by name, as in the event log
-            changes = self.changes[event.network]
-            insort(changes, Change(event.t_ns, event.name, str(event.what)), key=lambda one: (one.t_ns, one.name))
-            del changes[MOST_CHANGES:]
+            self._changed(event.network, Change(event.t_ns, event.name, str(event.what)))
             if event.counters is not None:
                 self._count(self._account(event.network, event.name), event.t_ns, event.counters)
+
+    def _changed(self, network: str, change: Change) -> None:
+        self.changed[network] += 1
+        changes = self.changes[network]
+        if len(changes) < MOST_CHANGES or change.t_ns <= changes[-1].t_ns:
+            # of one instant by name, as in the event log
+            insort(changes, change, key=lambda one: (one.t_ns, one.name))
+            del changes[MOST_CHANGES:]
 
     def _count(self, account: Account, t_ns: int, counters: tuple[int, int]) -> None:
         account.most = max(account.most[0], counters[0]), max(account.most[1], counters[1])

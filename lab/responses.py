@@ -61,7 +61,7 @@ class Responses:
                     bound -= round(INTERMISSION_BITS * 1e9 / network.bit_rate)
                 sender, cycle_ms = senders[stream.name]
                 self.rows[name, stream.name] = Response(stream.name, sender or "", cycle_ms or 0, bound)
-        simulation.subscribe(self._ended, self._ended_in_bulk)
+        simulation.subscribe(self._ended, self._ended_in_bulk, in_lots=True)
 
     def of(self, network: str) -> tuple[Response, ...]:
         """The messages of a network."""

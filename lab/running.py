@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Any
 
 import faults
@@ -12,8 +14,10 @@ from lab.bridge import Bridge, run_bridged
 from lab.controllers import Account, Change, Observer
 from lab.responses import Response, Responses
 from simulator.batch import Batch
+from simulator.datalink.controller import NEVER_NS
+from simulator.datalink.lot import Lot
 from simulator.errors import BadRequest
-from simulator.logs import open_log
+from simulator.logs import open_log, told_after_ns
 from simulator.record import FrameRecord
 from simulator.simulation import Simulation
 from simulator.vehicle import Vehicle
@@ -27,7 +31,7 @@ class NetworkCount:
     """What one network carried: frames delivered, attempts that failed, the part of the time it was busy, by sender.
 
     ``controllers``: what each went through; ``changes`` of their states, the first ones, of ``changed`` in all;
-    ``responses``: how long the cyclic messages took. ``spans``: the latest times (start_ns, end_ns) with attempts.
+    ``responses``: how long the cyclic messages took. ``spans``: times (start_ns, end_ns) not yet added to ``busy_ns``.
     """
 
     network: str
@@ -108,9 +112,13 @@ def run_networks(
         from simulator.world import World
 
         World(simulation, script=drive)
+    late_ns = told_after_ns(simulation, many=True)
     simulation.subscribe(
-        lambda record: _count(counts[record.network], record), lambda batch: _count_batch(counts, batch)
+        lambda record: _count(counts[record.network], record, simulation.t_ns - late_ns),
+        lambda batch: _count_batch(counts, batch),
+        in_lots=True,
     )
+    simulation.take_lots(lambda network, lot: _count_lot(counts[network], lot, simulation.t_ns - late_ns))
     observer, responses = Observer(simulation, seconds), Responses(simulation)
     with ExitStack() as stack:
         for log in logs:
@@ -121,6 +129,7 @@ def run_networks(
             simulation.advance(seconds)
     observer.close()
     for name, line in counts.items():
+        _add_up(line, NEVER_NS, kept=0)
         line.load = line.busy_ns / 1e9 / seconds if line.busy_ns else 0.0
         line.controllers = tuple(account for account in observer.accounts.values() if account.network == name)
         line.changes, line.changed = tuple(observer.changes[name]), observer.changed[name]
@@ -131,8 +140,10 @@ def run_networks(
     )
 
 
-def _count(line: NetworkCount, record: FrameRecord) -> None:
-    _be_busy(line, record.t_start_ns, record.t_end_ns)
+def _count(line: NetworkCount, record: FrameRecord, past_ns: int) -> None:
+    line.spans.append((record.t_start_ns, record.t_end_ns))
+    if len(line.spans) > _MOST_SPANS:
+        _add_up(line, past_ns)
     if record.outcome != "ok":
         line.errors += 1
         return
@@ -140,18 +151,28 @@ def _count(line: NetworkCount, record: FrameRecord) -> None:
     line.by_sender[record.transmitter] = line.by_sender.get(record.transmitter, 0) + 1
 
 
-def _be_busy(line: NetworkCount, start_ns: int, end_ns: int) -> None:
-    # attempts that collide, or on parts that hear nothing of each other, take the same time; the one that began first
-    # may end last, with others inside it
-    spans = line.spans
-    while spans and spans[-1][1] >= start_ns:
-        before_ns, until_ns = spans.pop()
-        line.busy_ns -= until_ns - before_ns
-        start_ns, end_ns = min(start_ns, before_ns), max(end_ns, until_ns)
-    spans.append((start_ns, end_ns))
-    line.busy_ns += end_ns - start_ns
-    if len(spans) > _MOST_SPANS:
-        del spans[: _MOST_SPANS // 2]
+def _count_lot(line: NetworkCount, lot: Lot, past_ns: int) -> None:
+    spans = lot.spans()
+    line.errors += len(spans)
+    line.spans += spans
+    if len(line.spans) > _MOST_SPANS:
+        _add_up(line, past_ns)
+
+
+def _add_up(line: NetworkCount, past_ns: int, kept: int = _MOST_SPANS // 2) -> None:
+    """Add times with attempts to the busy time that lie before an instant, but for the last few.
+
+    Attempts that collide, or on parts that hear nothing of each other, take the same time, which counts once.
+    """
+    apart: list[tuple[int, int]] = []
+    for start_ns, end_ns in sorted(line.spans):
+        if apart and start_ns <= apart[-1][1]:
+            apart[-1] = apart[-1][0], max(apart[-1][1], end_ns)
+        else:
+            apart.append((start_ns, end_ns))
+    count = min(len(apart) - kept, bisect_left(apart, past_ns, key=itemgetter(1)))
+    line.busy_ns += sum(end_ns - start_ns for start_ns, end_ns in apart[: max(count, 0)])
+    line.spans = apart[max(count, 0) :]
 
 
 def _count_batch(counts: dict[str, NetworkCount], batch: Batch) -> None:

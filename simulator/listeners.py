@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 
 from simulator.batch import Batch
 from simulator.datalink.controller import Attempt
-from simulator.datalink.trouble import Interest, Noticed, Trouble
+from simulator.datalink.lot import Lot, Wants
+from simulator.datalink.trouble import Trouble
 from simulator.outside import Tap
 from simulator.record import Event, FrameRecord, record_of
 
@@ -18,39 +20,48 @@ class Listeners:
         self.taps: list[Tap] = []
         self.attempts: list[Callable[[FrameRecord], None]] = []
         self.batches: list[Callable[[Batch], None]] = []
-        #: Those to be told, each with the instant at which it came: what was noticed before is not for it. Of events
-        #: whether those that controllers notice are wanted, of what is noticed who takes many at once.
-        self.events: list[tuple[int, Callable[[Event], None], bool]] = []
-        self.troubles: list[tuple[int, Callable[[str, Trouble], None], Callable[[str, Noticed], None] | None]] = []
-        #: Who has to be told what controllers notice.
-        self.interest = Interest.NONE
+        #: Those to be told, each with the instant at which it came: what was noticed before is not for it.
+        self.events: list[tuple[int, Callable[[Event], None]]] = []
+        self.troubles: list[tuple[int, Callable[[str, Trouble], None]]] = []
+        self.lots: list[tuple[int, Callable[[str, Lot], None]]] = []
+        #: How many of those who hear attempts, events and what is noticed need not be told one by one.
+        self._in_lots: Counter[str] = Counter()
 
-    def connect(self, tap: Tap) -> None:
-        """A tester is there from now on."""
-        self.taps.append(tap)
-        self._look_again()
-
-    def disconnect(self, tap: Tap) -> None:
-        """A tester is gone."""
-        self.taps.remove(tap)
-        self._look_again()
-
-    def notice(self, t_ns: int, callback: Callable[[Event], None], troubles: bool) -> None:
-        """Tell events from an instant on, and whether what controllers notice, too."""
-        self.events.append((t_ns, callback, troubles))
-        self._look_again()
-
-    def overhear(
-        self, t_ns: int, callback: Callable[[str, Trouble], None], many: Callable[[str, Noticed], None] | None
+    def subscribe(
+        self, callback: Callable[[FrameRecord], None], batches: Callable[[Batch], None] | None, in_lots: bool
     ) -> None:
-        """Tell what controllers notice from an instant on, one by one, or to whom takes it many at once."""
-        self.troubles.append((t_ns, callback, many))
-        self._look_again()
+        """Tell of attempts; ``in_lots``: failed ones that come in lots are not wanted one by one."""
+        self.attempts.append(callback)
+        self._in_lots["attempts"] += in_lots
+        if batches is not None:
+            self.batches.append(batches)
 
-    def _look_again(self) -> None:
-        self.interest = Interest.MANY if self.troubles else Interest.NONE
-        if self.taps or any(wanted for *_, wanted in self.events) or any(many is None for *_, many in self.troubles):
-            self.interest = Interest.SINGLY
+    def notice(self, t_ns: int, callback: Callable[[Event], None], in_lots: bool) -> None:
+        """Tell events from an instant on; ``in_lots``: those of controllers are not wanted one by one."""
+        self.events.append((t_ns, callback))
+        self._in_lots["events"] += in_lots
+
+    def overhear(self, t_ns: int, callback: Callable[[str, Trouble], None], in_lots: bool) -> None:
+        """Tell what controllers notice from an instant on; ``in_lots``: what comes in lots is not wanted one by one."""
+        self.troubles.append((t_ns, callback))
+        self._in_lots["troubles"] += in_lots
+
+    @property
+    def attended(self) -> bool:
+        """Whether anybody hears what controllers notice."""
+        return bool(self.taps or self.troubles or len(self.events) > self._in_lots["events"])
+
+    def wants(self, network: str, watched: frozenset[str]) -> Wants:
+        """What has to be told of a network one by one; ``watched``: by whom else it has to be known that it is off."""
+        known = self._in_lots
+        events = len(self.events) > known["events"]
+        return Wants(
+            noticed=events or len(self.troubles) > known["troubles"],
+            attempts=len(self.attempts) > known["attempts"],
+            changes=events,
+            nodes=frozenset(tap.name for tap in self.taps if tap.network == network),
+            watched=watched,
+        )
 
     @property
     def take_batches(self) -> bool:
@@ -59,7 +70,7 @@ class Listeners:
 
     def tell(self, event: Event) -> None:
         """Something other than a frame."""
-        for _, callback, _ in self.events:
+        for _, callback in self.events:
             callback(event)
 
     def batch(self, batch: Batch) -> None:
@@ -85,11 +96,10 @@ class Listeners:
         """A controller has turned error active, error passive or bus off."""
         self.tell(Event(t_ns, "controller", node, status, network, counters=counters))
 
-    def noticed(self, network: str, noticed: Noticed) -> None:
-        """Controllers have noticed many things, and nobody has to be told one by one; no lost arbitration."""
-        for since_ns, _, many in self.troubles:
-            if many is not None:
-                many(network, noticed.since(since_ns))
+    def lot(self, network: str, lot: Lot) -> None:
+        """Much has happened that nobody has to be told one by one."""
+        for since_ns, callback in self.lots:
+            callback(network, lot.since(since_ns))
 
     def troubled(self, network: str, trouble: Trouble) -> None:
         """A controller has noticed something; that it has lost arbitration is no error, and no event."""
@@ -98,10 +108,10 @@ class Listeners:
                 tap.troubled(trouble)
         if trouble.kind == "lost arbitration":
             return
-        for since_ns, callback, _ in self.troubles:
+        for since_ns, callback in self.troubles:
             if trouble.t_ns > since_ns:
                 callback(network, trouble)
-        told = [callback for since_ns, callback, wanted in self.events if wanted and trouble.t_ns > since_ns]
+        told = [callback for since_ns, callback in self.events if trouble.t_ns > since_ns]
         if not told:
             return
         kind = trouble.kind if trouble.kind in ("overload", "undetected") else "error"

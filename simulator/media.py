@@ -9,9 +9,10 @@ from simulator.batch import Batch, merged
 from simulator.datalink.bitwise import Bitwise
 from simulator.datalink.controller import NEVER_NS, Attempt
 from simulator.datalink.joined import Joined, OnItsWay, Passed
+from simulator.datalink.lot import Lot, Wants
 from simulator.datalink.stretch import Cyclic, Guest
 from simulator.datalink.swift import Swift
-from simulator.datalink.trouble import Interest, Noticed, Trouble
+from simulator.datalink.trouble import Trouble
 from simulator.modules.codec import Track
 from simulator.modules.gateway import PASS_ON_NS, Gateway
 from simulator.vehicle import Message, Network, Vehicle
@@ -48,10 +49,10 @@ class Lender(Protocol):
 class Media:
     """The medium of each network, by name.
 
-    ``attempted``, ``changed``, ``troubled``, ``noticed``, ``interest`` as of a medium, all but the last with the
-    network before. ``planned``: a module's next deadline has changed. ``heeded``: whether a module has to be told of
-    frames of a network and identifier one by one. ``whole``: whether a network may send cyclic messages by itself, and
-    run by whole frames, now. ``now``: the present instant.
+    ``attempted``, ``changed``, ``troubled``, ``lot``, ``attended`` as of a medium, all but the last with the network
+    before; ``wants``: by network what has to be told one by one. ``planned``: a module's next deadline has changed.
+    ``heeded``: whether a module has to be told of frames of a network and identifier one by one. ``whole``: whether a
+    network may send cyclic messages by itself, and run by whole frames, now. ``now``: the present instant.
     """
 
     def __init__(
@@ -63,8 +64,9 @@ class Media:
         attempted: Callable[[str, Attempt], None],
         changed: Callable[[str, int, str, str], None],
         troubled: Callable[[str, Trouble], None],
-        noticed: Callable[[str, Noticed], None],
-        interest: Callable[[], Interest],
+        lot: Callable[[str, Lot], None],
+        attended: Callable[[], bool],
+        wants: Callable[[str], Wants],
         planned: Callable[[str], None],
         heeded: Callable[[str, int], bool],
         whole: Callable[[str], tuple[bool, bool]],
@@ -73,7 +75,7 @@ class Media:
         self._modules = modules
         self._automatic = automatic
         self._attempted, self._changed = attempted, changed
-        self._troubled, self._tell_many, self._interest = troubled, noticed, interest
+        self._troubled, self._lot, self._attended, self._wants = troubled, lot, attended, wants
         self._planned, self._heeded, self._whole, self._now = planned, heeded, whole, now
         # at the present instant: -1 while modules act, then the number of the network whose turn it is
         self._turn = -1
@@ -119,6 +121,16 @@ class Media:
         self._part()
         for medium in self._media.values():
             medium.leave(t_ns)
+
+    def hand_over(self, t_ns: int) -> None:
+        """Tell in lots what has happened up to the present instant and nobody has to be told one by one."""
+        for medium in self._media.values():
+            medium.hand_over(t_ns)
+
+    def reconsider(self) -> None:
+        """Somebody may want to be told other things than before."""
+        for medium in self._media.values():
+            medium.reconsider()
 
     def tell_noticed(self, t_ns: int) -> None:
         """Tell what controllers have noticed up to the present instant."""
@@ -258,14 +270,15 @@ class Media:
             attempted=lambda attempt: self._attempted(name, attempt),
             changed=lambda t_ns, node, status: self._changed(name, t_ns, node, status),
             troubled=lambda trouble: self._troubled(name, trouble),
-            interest=self._interest,
+            attended=self._attended,
             automatic=self._automatic,
         )
         return Swift(
             controllers,
             name,
             attempted=lambda attempt: self._attempted(name, attempt),
-            noticed=lambda noticed: self._tell_many(name, noticed),
+            lot=lambda lot: self._lot(name, lot),
+            wants=lambda: self._wants(name),
             cyclic=lambda: [one for module in self._modules.values() for one in module.cyclic(name)],
             lend=lambda: self._lend(name),
             take_back=lambda: self._take_back(name),

@@ -12,12 +12,12 @@ from heapq import heappop, heappush
 from numbers import Real
 from typing import TYPE_CHECKING
 
-from simulator.batch import Batch
+from simulator.audible import Audible
 from simulator.circuit import TESTER, Circuit
 from simulator.condition import Condition, ModuleState, Surroundings
 from simulator.datalink.controller import NEVER_NS, Attempt, Outgoing, Wiring
-from simulator.datalink.island import TracedBit
-from simulator.datalink.trouble import Noticed, Trouble
+from simulator.datalink.lot import Lot
+from simulator.datalink.trouble import Trouble
 from simulator.deviations import Behaviour, SilentMessage
 from simulator.diagnostics.watch import Watch
 from simulator.errors import BadRequest
@@ -27,7 +27,7 @@ from simulator.modules.codec import Track
 from simulator.modules.control_module import ControlModule
 from simulator.outside import Floods, Tap, TimedFault, checked, tapped, with_faults
 from simulator.probes import Point
-from simulator.record import Event, FrameRecord
+from simulator.record import Event
 from simulator.solved import Solved
 from simulator.timeouts import Timeouts
 from simulator.vehicle import Vehicle
@@ -40,7 +40,7 @@ _SECOND_NS = 1_000_000_000
 _CHANGE, _ACT = 0, 1
 
 
-class Simulation:
+class Simulation(Audible):
     """A vehicle that runs: faults come and go, modules wake, send and sleep, testers listen and ask.
 
     ``condition`` and ``surroundings`` may be set at any time; time passes only in ``advance`` and ``run_until_ns`` (and
@@ -91,8 +91,9 @@ class Simulation:
             attempted=self._attempted,
             changed=self._changed,
             troubled=self._listeners.troubled,
-            interest=lambda: self._listeners.interest,
-            noticed=self._listeners.noticed,
+            attended=lambda: self._listeners.attended,
+            lot=self._lot,
+            wants=lambda network: self._listeners.wants(network, self._watch.watches(network)),
             planned=lambda name: self._plan_module(self.modules[name]),
             heeded=self._watch.heeds,
             whole=self._runs_whole,
@@ -169,6 +170,7 @@ class Simulation:
         elif t_ns > limit_ns:
             self.t_ns = max(self.t_ns, limit_ns)
             self._media.rest()
+            self._media.hand_over(self.t_ns)
             return False
         self.t_ns = t_ns
         if wire is None:
@@ -212,45 +214,9 @@ class Simulation:
         found, tap = tapped(self.drawn, tap, network)
         return SimulatedBus(self, found, tap, receive_own_messages=receive_own_messages)
 
-    def subscribe(
-        self, callback: Callable[[FrameRecord], None], batches: Callable[[Batch], None] | None = None
-    ) -> None:
-        """Call back with every attempt to send a frame, when it has ended.
-
-        With ``batches`` the frames of healthy stretches may come there instead: many at once, in the order of all.
-        """
-        self._listeners.attempts.append(callback)
-        if batches is not None:
-            self._listeners.batches.append(batches)
-
     def last_received_ns(self, network: str, message: str, module: str) -> int:
         """When a module, or a tester, received a message of the database last: its end in ns, -1 for never. Cheap."""
         return self._watch.receptions.last_ns(module, network, message)
-
-    def notice(self, callback: Callable[[Event], None], *, troubles: bool = True) -> None:
-        """Call back with every event from now on: faults, supply, controllers; what those notice if ``troubles``."""
-        self._listeners.notice(self.t_ns, callback, troubles)
-
-    def overhear(
-        self, callback: Callable[[str, Trouble], None], many: Callable[[str, Noticed], None] | None = None
-    ) -> None:
-        """Call back with a network and every error noticed there from now on, up to 400 bits late, in no order.
-
-        With ``many`` they may come there instead, many at once, and up to 17,000 bits late.
-        """
-        self._listeners.overhear(self.t_ns, callback, many)
-
-    def tell_noticed(self) -> None:
-        """Tell now what controllers have noticed up to now, which is told a few hundred bits later else."""
-        self._media.tell_noticed(self.t_ns)
-
-    def watch(self, network: str, from_ns: int, until_ns: int) -> None:
-        """Keep every bit of a network that begins in a window of time, for ``watched``; a later window replaces it."""
-        self._media[network].watch(self.t_ns, from_ns, until_ns)
-
-    def watched(self, network: str) -> tuple[TracedBit, ...]:
-        """The bits kept, in the order of time."""
-        return tuple(self._media[network].bits)
 
     def events_now(self) -> tuple[Event, ...]:
         """The present as events: what is in force, every module's state and supply."""
@@ -306,7 +272,7 @@ class Simulation:
 
     def attach(self, tap: Tap) -> None:
         """Connect a tester; it hears frames that start from now on. BadRequest: there are too many nodes."""
-        self._listeners.connect(tap)
+        self._listeners.taps.append(tap)
         try:
             self._settle()
         except BadRequest:
@@ -315,7 +281,7 @@ class Simulation:
 
     def detach(self, tap: Tap) -> None:
         """Disconnect a tester."""
-        self._listeners.disconnect(tap)
+        self._listeners.taps.remove(tap)
         self._settle()
 
     def follow(self, tracks: Mapping[tuple[str, str], Mapping[str, Track]]) -> None:
@@ -451,11 +417,13 @@ class Simulation:
         """It is a module's turn, if this is still the instant it waits for."""
         if self._due.get(module.name) != due_ns:
             return
+        self._media.hand_over(due_ns)
         for network, frame in module.due(due_ns):
             self._media[network].submit(due_ns, module.name, frame)
         for network, frame in module.unit.taken_back():
             self._media[network].withdraw(self.t_ns, module.name, frame)
         self._plan_module(module)
+        self._media.reconsider()
         if not module.on:  # a tester has asked for a reset
             self._settle()
 
@@ -487,6 +455,14 @@ class Simulation:
             self._plan_module(self.modules[name])
         self._listeners.changed(network, t_ns, node, status, self.counters(network, node))
 
+    def _lot(self, network: str, lot: Lot) -> None:
+        """Much has happened that nobody was told one by one."""
+        for node, times in lot.attempts():
+            for name in self._wakers[network].get(node, ()):
+                self._traffic_ns[name] = max(self._traffic_ns.get(name, 0), times[-1])
+        self._watch.lot(network, lot)
+        self._listeners.lot(network, lot)
+
     def _attempted(self, network: str, attempt: Attempt) -> None:
         """An attempt has ended: record it, hand the frame to whom it reached."""
         for name in self._wakers[network].get(attempt.node, ()):
@@ -494,6 +470,9 @@ class Simulation:
             self._traffic_ns[name] = attempt.t_end_ns
             if self.states[name] is ModuleState.ASLEEP:
                 self._plan(attempt.t_end_ns, _CHANGE, self._settle)
-        for name in self._watch.attempted(network, attempt):
+        touched = self._watch.attempted(network, attempt)
+        for name in touched:
             self._plan_module(self.modules[name])
+        if touched:
+            self._media.reconsider()
         self._listeners.attempted(network, attempt)

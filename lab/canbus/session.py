@@ -15,10 +15,12 @@ from lab.canbus.options import Wanted
 from simulator.condition import Condition
 from simulator.errors import BadRequest
 from simulator.interface import SimulatedBus
+from simulator.kernels.drive import leg_currents
 from simulator.kernels.jit import soon
 from simulator.kernels.payload import pack
 from simulator.kernels.sending import write_bits
 from simulator.kernels.stretch import run_frames, run_joined
+from simulator.kernels.supply import judge_all
 from simulator.kernels.wire import run_wire
 from simulator.simulation import Simulation
 from simulator.vehicle import Network, Vehicle
@@ -76,7 +78,7 @@ class Session:
 
 def warm_up(scratch: Simulation, network: Network, place: str) -> None:
     """Run a simulation that nobody needs for a moment, with a message of a tester in it: all compiles that will."""
-    soon(run_wire, write_bits, run_frames, run_joined, pack)
+    soon(run_wire, write_bits, run_frames, run_joined, pack, leg_currents, judge_all)
     scratch.advance(_WARM_UP_S)
     SimulatedBus(scratch, network, place).send(can.Message(arbitration_id=0x7FF, is_extended_id=False))
     scratch.advance(_WARM_UP_S)

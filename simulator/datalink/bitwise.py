@@ -13,14 +13,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.frame import PADDING
 from simulator.datalink.island import Island, Station, Timing, TracedBit
-from simulator.datalink.trouble import Interest, Trouble, kind_and_place, trouble_of
+from simulator.datalink.trouble import STATUS, Trouble, kind_and_place, trouble_of
 from simulator.errors import BadRequest
 from simulator.kernels import layout
 
 #: What a controller makes of CAN FD frames, by number in its row.
 SKILLS: tuple[str, ...] = ("classic", "tolerant", "fd")
-#: What a controller is, by number in its row.
-STATUS: tuple[str, ...] = ("error active", "error passive", "bus off")
 _OUTCOMES: Mapping[int, Outcome] = {
     layout.ACK_ERROR: Outcome.NOT_ACKNOWLEDGED,
     layout.BIT_DOMINANT: Outcome.BIT_ERROR,
@@ -34,7 +32,7 @@ class Bitwise:
 
     ``attempted(attempt)`` is called when an attempt has ended, ``changed(t_ns, node, status)`` when a controller turns
     error active, error passive or bus off; ``troubled(trouble)`` hears of every error, with the end of its bit, at the
-    latest when the attempt ends, while ``interest()`` says that anybody is. ``automatic``: controllers come
+    latest when the attempt ends, while ``attended()`` says that anybody listens. ``automatic``: controllers come
     back from bus-off by themselves, else after ``restart``. ``skills``: "classic", "tolerant" or "fd" (default) by
     node.
     """
@@ -49,7 +47,7 @@ class Bitwise:
         attempted: Callable[[Attempt], None],
         changed: Callable[[int, str, str], None] = lambda t_ns, node, status: None,
         troubled: Callable[[Trouble], None] | None = None,
-        interest: Callable[[], Interest] = lambda: Interest.SINGLY,
+        attended: Callable[[], bool] = lambda: True,
         automatic: bool = True,
         skills: Mapping[str, str] | None = None,
     ) -> None:
@@ -57,7 +55,7 @@ class Bitwise:
         self.deadline_ns = NEVER_NS
         self._timing = Timing(bit_rate, sample_point, data_bit_rate, data_sample_point)
         self._attempted, self._changed = attempted, changed
-        self._troubled, self._interest = troubled, interest
+        self._troubled, self._attended = troubled, attended
         self._automatic = automatic
         self._skills = dict(skills or {})
         self._stations: dict[str, Station] = {}
@@ -319,18 +317,13 @@ class Bitwise:
             return
         if what == layout.UNDETECTED:
             self.count(t_ns, what, node, a, b, 1)
-        if self._troubled is not None and self.interest:
+        if self._troubled is not None and self._attended():
             self._troubled(trouble_of(t_ns, what, node, a, b))
 
     def count(self, t_ns: int, what: int, node: str, a: int, b: int, times: int) -> None:
         """A controller has noticed something so many times; what is left of it is the last one."""
         self._counted[node, what, kind_and_place(what, a)] += times
         self._last[node] = t_ns, what, node, a, b
-
-    @property
-    def interest(self) -> Interest:
-        """Who has to be told what controllers notice."""
-        return self._interest()
 
     def _attempt(self, island: Island, n: int, t_ns: int, frame: Outgoing, outcome: Outcome) -> Attempt:
         """The record of an attempt, with those who took part while they were on the same wire.

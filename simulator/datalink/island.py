@@ -27,8 +27,10 @@ _ABOUT = [layout.SINCE_NS, layout.ELAPSED, layout.DOMINANTS, layout.ACKED, layou
 #: Quanta in a bit, and how many of them a bit gives way at most: a tenth of a bit (own choice; Bosch CAN 2.0, 13.7,
 #: allows up to four of eight to twenty-five).
 _QUANTA, _JUMP = 40, 4
-#: A call while controllers are out of step, or send by themselves, takes as long as so many of the others.
-_CALLS_OUT_OF_STEP, _CALLS_BY_THEMSELVES = 25, 50
+#: A call while controllers are out of step takes as long as so many of the others.
+_CALLS_OUT_OF_STEP = 25
+#: While they send by themselves, so many bits or events as long as one of the others.
+_BITS_A_CALL, _EVENTS_A_CALL = 320, 5
 #: Bits kept in one piece while they are watched.
 _WATCHED = 4096
 
@@ -334,9 +336,7 @@ class Island:
                 np.copyto(self._flight_kept, self._flight)
                 keep = False  # they may be in step again before this run ends
             wire.run_wire.hasten(_CALLS_OUT_OF_STEP)
-        if len(own.tally):
-            wire.run_wire.hasten(_CALLS_BY_THEMSELVES)
-        levels = self._levels
+        levels, began_ns = self._levels, self.now_ns
         while True:
             # known from the first such set on, also where the state before is run again
             self.world[layout.SLOW] = levels.slow
@@ -348,6 +348,10 @@ class Island:
             )  # fmt: skip
             keep = False
             if reason != bits.UNKNOWN_SET:
+                if len(own.tally):
+                    passed = (self.now_ns - began_ns) / self.timing.bit_ns
+                    work = max(passed / _BITS_A_CALL, own.tally[wire.EVENTS] / _EVENTS_A_CALL)
+                    wire.run_wire.hasten(round(work))
                 return int(reason)
             levels.learn(int(self.world[layout.DRIVE]))
 

@@ -7,8 +7,9 @@ from heapq import heapify, heappop, heappush
 
 from simulator.datalink.bitwise import Bitwise, outcome_of
 from simulator.datalink.controller import Attempt, Outcome
+from simulator.datalink.lot import Lot, Wants
 from simulator.datalink.stretch import Guest
-from simulator.datalink.trouble import Interest, Noticed, last_of_each
+from simulator.datalink.trouble import last_of_each
 from simulator.datalink.unattended import Unattended
 from simulator.kernels import layout, wire
 
@@ -16,14 +17,20 @@ from simulator.kernels import layout, wire
 class LeftAlone:
     """``begin`` with all islands of a network, ``tell_due`` at every ``deadline_ns``, ``end`` when somebody interferes.
 
-    ``attempted`` and ``noticed`` are called with what there is to tell; the rest is told by the controllers' door.
+    What ``wants`` says is told one by one, by ``attempted`` and by the controllers' door, the rest by ``lot``: before
+    anything is told or asked that it could bear on, and by ``hand_over``.
     """
 
     def __init__(
-        self, controllers: Bitwise, attempted: Callable[[Attempt], None], noticed: Callable[[Noticed], None]
+        self,
+        controllers: Bitwise,
+        attempted: Callable[[Attempt], None],
+        lot: Callable[[Lot], None],
+        wants: Callable[[], Wants],
     ) -> None:
         self._bits = controllers
-        self._attempted, self._noticed = attempted, noticed
+        self._attempted, self._lot, self._wants = attempted, lot, wants
+        self._wanted, self._stale = wants(), False
         self._islands: list[Unattended] = []
         #: When each of the islands has something to tell, the first first.
         self._order: list[tuple[int, int]] = []
@@ -36,6 +43,8 @@ class LeftAlone:
     @property
     def deadline_ns(self) -> int:
         """When something has to be told, or computed, next."""
+        if self._stale:
+            self._look_again()
         return self._order[0][0]
 
     @property
@@ -43,14 +52,19 @@ class LeftAlone:
         """Whether something is being told: not all that was computed is."""
         return self._told is not None
 
+    def wants(self) -> Wants:
+        """What has to be told one by one from now on."""
+        self._wanted, self._stale = self._wants(), False
+        return self._wanted
+
     def begin(self, islands: list[Unattended]) -> None:
         """From now on these are left alone."""
         self._islands = islands
         self._put_in_order()
 
-    def end(self) -> list[Unattended]:
-        """Nobody is left alone any more; all they had noticed is counted. Those that were."""
-        self.count_noticed()
+    def end(self, before_ns: int) -> list[Unattended]:
+        """Nobody is left alone any more; what has happened before an instant is told. Those that were."""
+        self.hand_over(before_ns)
         found, self._islands, self._order, self._told = self._islands, [], [], None
         return found
 
@@ -60,19 +74,20 @@ class LeftAlone:
 
     def tell_due(self, t_ns: int) -> Unattended | None:
         """Tell what is due at an instant; an island that has told all it has computed, which ends this."""
-        islands, order, singly = self._islands, self._order, self._bits.interest is Interest.SINGLY
+        islands, order, whole = self._islands, self._order, self._wanted.noticed or bool(self._wanted.nodes)
         due = []
         while order and order[0][0] <= t_ns:
             due.append(heappop(order)[1])
         try:
             for number in sorted(due):
                 one = islands[number]
+                one.pass_over()
                 if one.at_the_end:
                     self._put_in_order()
                     return one
-                if singly and one.behind:
-                    self.count_noticed()
-                found = one.take(singly)
+                if whole and one.behind:
+                    self._tell_lot(one)
+                found = one.take(whole)
                 heappush(order, (one.deadline_ns, number))
                 self._tell(one, found)
                 if self._islands is not islands:
@@ -84,7 +99,7 @@ class LeftAlone:
 
     def go_on(self, one: Unattended) -> None:
         """Compute further what an island does that has told all."""
-        self.count_noticed()
+        self._tell_lot(one)
         one.go_on()
         self._put_in_order()
 
@@ -92,7 +107,8 @@ class LeftAlone:
         """Queue another frame at its instant; False: somebody has to attend to it."""
         for one in self._islands:
             if guest.node in one.island.number:
-                self.count_noticed()
+                one.pass_over(guest.due_ns)
+                self._tell_lot(one)
                 admitted = one.admit(guest, self._bits.next_number())
                 if admitted:
                     self.tell_untold(one)
@@ -111,19 +127,32 @@ class LeftAlone:
             node = one.island.stations[event[wire.WHO]].name
             self._bits.tell(event[wire.T_NS], event[wire.WHAT], node, event[wire.A], event[wire.B])
 
-    def count_noticed(self) -> None:
-        """Count what was noticed and is not told one by one; tell it to those who take many at once."""
+    def hand_over(self, before_ns: int) -> None:
+        """Tell in lots what has happened before an instant and nobody has to be told one by one."""
         for one in self._islands:
-            notes = one.noticed()
-            if not len(notes):
-                continue
-            for note, count in last_of_each(notes):
-                self._count(one, note, count)
-            if self._bits.interest is not Interest.NONE:
-                heard = notes[notes[:, 1] != layout.LOST]
-                self._noticed(Noticed(tuple(one.island.number), heard))
+            one.pass_over(before_ns)
+            self._tell_lot(one)
+
+    def reconsider(self) -> None:
+        """Somebody may want to be told other things than before."""
+        self._stale = bool(self._islands)
 
     # -- inside
+
+    def _look_again(self) -> None:
+        wanted = self._wanted
+        if self.wants() != wanted:
+            for one in self._islands:
+                one.attend_to(self._wanted)
+            self._put_in_order()
+
+    def _tell_lot(self, one: Unattended) -> None:
+        """Tell of an island what it has passed over, and noticed; count that first."""
+        lot = one.lot()
+        if lot is not None:
+            for note, count in last_of_each(lot.notes):
+                self._count(one, note, count)
+            self._lot(lot)
 
     def _put_in_order(self) -> None:
         self._order = [(one.deadline_ns, number) for number, one in enumerate(self._islands)]

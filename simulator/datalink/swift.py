@@ -12,13 +12,14 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 
 from simulator.batch import Batch, Sent
-from simulator.datalink.bitwise import STATUS, Bitwise
+from simulator.datalink.bitwise import Bitwise
 from simulator.datalink.controller import Attempt, Outcome, Outgoing, Wiring
 from simulator.datalink.health import bits_to_wait, hears_all, sends_known, unharmed, what_waits
 from simulator.datalink.island import Island, TracedBit
 from simulator.datalink.leftalone import LeftAlone
+from simulator.datalink.lot import Lot, Wants
 from simulator.datalink.stretch import MOST_GUESTS, Cyclic, Guest, Plan, Stretch
-from simulator.datalink.trouble import Noticed, Trouble
+from simulator.datalink.trouble import STATUS, Trouble
 from simulator.datalink.unattended import Unattended, counters_in
 from simulator.kernels.layout import Ints
 from simulator.kernels.stretch import COUNT, DUE_NS, SINCE_NS, WAITS
@@ -43,7 +44,8 @@ class Swift:
         network: str,
         attempted: Callable[[Attempt], None],
         *,
-        noticed: Callable[[Noticed], None],
+        lot: Callable[[Lot], None],
+        wants: Callable[[], Wants],
         cyclic: Callable[[], Sequence[Cyclic]],
         lend: Callable[[], Sequence[bool]],
         take_back: Callable[[], None],
@@ -55,7 +57,7 @@ class Swift:
         self._bits = controllers
         self._network = network
         self._attempted = attempted
-        self._alone = LeftAlone(controllers, attempted, noticed)
+        self._alone = LeftAlone(controllers, attempted, lot, wants)
         self._cyclic, self._lend, self._take_back = cyclic, lend, take_back
         self._passed, self._heeded, self._allowed = passed, heeded, allowed
         self._now = now
@@ -114,6 +116,15 @@ class Swift:
         self._attend(self._now())
         lost = self._lost + (Counter() if self._stretch is None else self._stretch.lost())
         return self._bits.troubles(self._now()) + lost
+
+    def hand_over(self, t_ns: int) -> None:
+        """Tell in lots what has happened up to the present instant and nobody has to be told one by one."""
+        if self._alone:
+            self._alone.hand_over(t_ns + self._passed()[1])
+
+    def reconsider(self) -> None:
+        """Somebody may want to be told other things than before."""
+        self._alone.reconsider()
 
     def tell_noticed(self, t_ns: int) -> None:
         """Tell what controllers have noticed up to the present instant; in a stretch they notice nothing."""
@@ -328,7 +339,8 @@ class Swift:
             self._bits.replan()
             return
         self._active = self._lend()
-        self._alone.begin([Unattended(island, plan, waiting, self._active, t_ns) for island, waiting in each])
+        wants = self._alone.wants()
+        self._alone.begin([Unattended(island, plan, waiting, self._active, t_ns, wants) for island, waiting in each])
 
     def _look_ahead(self, one: Unattended, t_ns: int) -> None:
         """Go on computing; back to the controllers where something has to be answered, or all is well again."""
@@ -346,7 +358,7 @@ class Swift:
         if not self._alone or self._plan is None:
             return
         acted, advanced = self._passed()
-        found = self._alone.end()
+        found = self._alone.end(t_ns + advanced)
         taken = sum(one.taken for one in found)
         self._wait = self._due_wait = min(2 * self._due_wait + 2, _PATIENCE) if taken < _SHORT else 0
         for one in found:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +16,8 @@ FIELDS: tuple[str, ...] = (
     "SOF", "ID", "RTR", "IDE", "ID extension", "RTR extended", "FDF", "r0", "res", "BRS", "ESI", "DLC", "data",
     "stuff count", "CRC", "CRC delimiter", "ACK slot", "ACK delimiter", "EOF",
 )  # fmt: skip
+#: What a controller is, by number in its row.
+STATUS: tuple[str, ...] = ("error active", "error passive", "bus off")
 #: States of a controller by number.
 STATES: tuple[str, ...] = (
     "integrating", "idle", "frame", "error flag", "passive error flag", "overload flag", "after a flag", "delimiter",
@@ -42,43 +42,6 @@ class Trouble(NamedTuple):
     left: int
     transmit_errors: int
     receive_errors: int
-
-
-class Interest(IntEnum):
-    """Who has to be told what controllers notice: nobody, those who take many at once, or somebody one by one."""
-
-    NONE, MANY, SINGLY = range(3)
-
-
-class Noticed(NamedTuple):
-    """What controllers on one wire noticed, many at once; of each in the order of time.
-
-    ``nodes``: their names by number; ``notes`` (number, 5): of the kernel (time in ns, what, who, a, b).
-    """
-
-    nodes: tuple[str, ...]
-    notes: NDArray[np.int64]
-
-    def since(self, t_ns: int) -> Noticed:
-        """What was noticed after an instant."""
-        return self._replace(notes=self.notes[self.notes[:, 0] > t_ns])
-
-    def counted(self) -> Iterator[tuple[Trouble, int]]:
-        """The last of each kind, place and part in the frame at each controller, and how many there were."""
-        for (t_ns, what, n, a, b), count in last_of_each(self.notes, 0x1FFF):
-            yield trouble_of(t_ns, what, self.nodes[n], a, b), count
-
-    def counters(self) -> Iterator[tuple[str, list[tuple[int, int, int]]]]:
-        """By controller its (time in ns, transmit, receive) error counters, where they changed."""
-        for n, name in enumerate(self.nodes):
-            own = self.notes[self.notes[:, 2] == n]
-            packed = own[:, 4]
-            changed = np.ones(len(own), bool)
-            changed[1:] = packed[1:] != packed[:-1]
-            own, packed = own[changed], packed[changed]
-            if len(own):
-                columns = own[:, 0], packed >> 16, packed & 0xFFFF
-                yield name, list(zip(*(column.tolist() for column in columns), strict=True))
 
 
 def kind_and_place(what: int, a: int) -> int:

@@ -6,13 +6,17 @@ they are at that instant.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Sequence
+from itertools import accumulate
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
 
 from simulator.datalink.controller import NEVER_NS, Attempt, Outcome, Outgoing
 from simulator.datalink.island import AHEAD_BITS, Island, Own
+from simulator.datalink.lot import Lot, Wants
 from simulator.datalink.stretch import MOST_GUESTS, Guest, Plan, Queued, put_visitor
 from simulator.kernels import layout, stretch, wire
 from simulator.kernels.bits import LIMIT, QUIET
@@ -22,7 +26,7 @@ from simulator.kernels.sending import LONGEST_BITS
 #: Bits computed ahead: few at first, since somebody may interfere, then twice as many each time.
 _FIRST_BITS, MOST_BITS = 1_000, 16_000
 #: Events kept, besides those of one bit.
-_EVENTS = 256
+_EVENTS = 1024
 
 
 class Group(NamedTuple):
@@ -51,11 +55,12 @@ class Unattended:
     """An island from an instant on, if nobody interferes. ``take`` what is due at ``deadline_ns``, or ``leave``.
 
     ``waiting``: rows of the plan that are in line already, and frames of others. ``active``: which messages are sent.
+    ``wants``: what has to be told one by one; the rest is passed over.
     """
 
     def __init__(
         self, island: Island, plan: Plan, waiting: tuple[Collection[int], Sequence[Queued]], active: Sequence[bool],
-        t_ns: int,
+        t_ns: int, wants: Wants,
     ) -> None:  # fmt: skip
         waits, others = waiting
         self.island, self._plan = island, plan
@@ -87,11 +92,47 @@ class Unattended:
         self.taken = 0
         self._bits = _FIRST_BITS
         self._groups: list[Group] = []
+        self._times: list[int] = []
+        self._next: list[int] = [0]
         #: When something has to be told, or computed, next; NEVER_NS for never.
         self.deadline_ns = NEVER_NS
         self._at = self._noticed_to = self._end_ns = self._began_ns = 0
         self._stopped_at = -1
+        self._wants = wants
+        self._passed_over: list[tuple[int, int]] = []
         self._begin_at(t_ns)
+
+    def attend_to(self, wants: Wants) -> None:
+        """From now on tell other things one by one."""
+        if wants != self._wants:
+            self._wants = wants
+            self._find_wanted()
+
+    def pass_over(self, before_ns: int = NEVER_NS) -> None:
+        """Pass over what nobody has to be told one by one, up to what somebody has to, or to an instant."""
+        first, last = self._at, min(bisect_left(self._times, before_ns, self._at), self._next[self._at])
+        if last > first:
+            self._passed_over.append((self._groups[first].first, self._groups[last - 1].last))
+            self.taken += sum(group.ends for group in self._groups[first:last])
+            self._at, self._stopped_at = last, -1
+            self._ended_at = bisect_left(self._ended, self._groups[last - 1].last, key=itemgetter(0))
+
+    def lot(self) -> Lot | None:
+        """What was passed over, and noticed, since the last time; None for nothing."""
+        notes, spans = self._noticed(), self._passed_over
+        self._passed_over = []
+        if not len(notes) and not spans:
+            return None
+        numbers = np.concatenate([np.arange(0), *(np.arange(*span) for span in spans)])
+        rows = self._events[numbers]
+        stops = numbers[rows[:, wire.ENDS] > 0]
+        return Lot(
+            tuple(self.island.number),
+            notes,
+            rows[rows[:, wire.WHAT] >= layout.UNDETECTED],
+            self._events[stops, wire.STOPPED_NS],
+            self._own.standing[stops],
+        )
 
     def take(self, whole: bool) -> list[tuple[int, list[int]]]:
         """The events to be told at ``deadline_ns``, with their numbers; not ``at_the_end``.
@@ -125,15 +166,27 @@ class Unattended:
         return dict(zip(self.island.number, self._own.standing[self._stopped_at].tolist(), strict=True))
 
     def _set_deadline(self) -> None:
-        self.deadline_ns = self._groups[self._at].t_ns if self._at < len(self._groups) else self._end_ns
+        wanted = self._next[self._at]
+        self.deadline_ns = self._groups[wanted].t_ns if wanted < len(self._groups) else self._end_ns
+
+    def _find_wanted(self) -> None:
+        """Find the groups in which something has to be told one by one."""
+        count = len(self._groups)
+        wanted = np.arange(count)
+        if count:
+            told = self._wants.among(tuple(self.island.number), self._events)
+            found = np.logical_or.reduceat(told, [group.first for group in self._groups])
+            wanted = np.minimum.accumulate(np.where(found, wanted, count)[::-1])[::-1]
+        self._next = [*wanted.tolist(), count]
+        self._set_deadline()
 
     @property
     def behind(self) -> bool:
-        """Whether ``noticed`` has something from before what is due, because nobody was interested then."""
+        """Whether ``lot`` has something from before what is due."""
         return self._noticed_to < self._groups[self._at].first
 
-    def noticed(self) -> Ints:
-        """What controllers have noticed and nobody was told, from now on told: notes, in order."""
+    def _noticed(self) -> Ints:
+        """What controllers have noticed and nobody was told one by one, from now on told: notes, in order."""
         last = self._groups[self._at - 1].last if self._at else 0
         span = self._events[self._noticed_to : last, : layout.NOTE]
         self._noticed_to = max(self._noticed_to, last)
@@ -291,7 +344,8 @@ class Unattended:
         self._ended = list(zip(ended.tolist(), self._events[ended].tolist(), strict=True))
         self._noticed_to = self._ended_at = 0
         self._groups = _grouped(self._events, round(AHEAD_BITS * island.timing.bit_ns))
-        self._set_deadline()
+        self._times = list(accumulate((group.t_ns for group in self._groups), max))
+        self._find_wanted()
 
 
 def counters_in(packed: int) -> tuple[int, int]:
@@ -313,17 +367,16 @@ def _grouped(events: Ints, late_ns: int) -> list[Group]:
     """What is told together: all up to a stop, or so much as can be told in time."""
     groups: list[Group] = []
     first = 0
+    times, stopped = events[:, wire.T_NS].tolist(), events[:, wire.STOPPED_NS].tolist()
     stops = np.flatnonzero(events[:, wire.ENDS]).tolist()
-    for last in [*stops, len(events) - 1]:
+    for last, ends in [*((stop, True) for stop in stops), (len(events) - 1, False)]:
         while first <= last:
-            t_ns = int(events[first, wire.T_NS]) + late_ns
-            if events[last, wire.T_NS] > t_ns:
-                end = first + int(np.searchsorted(events[first : last + 1, wire.T_NS], t_ns, "right"))
+            t_ns = times[first] + late_ns
+            if times[last] > t_ns:
+                end = bisect_right(times, t_ns, first, last + 1)
                 groups.append(Group(t_ns, first, end, False))
                 first = end
                 continue
-            ends = bool(events[last, wire.ENDS])
-            t_ns = int(events[last, wire.STOPPED_NS if ends else wire.T_NS])
-            groups.append(Group(t_ns, first, last + 1, ends))
+            groups.append(Group(stopped[last] if ends else times[last], first, last + 1, ends))
             first = last + 1
     return groups

@@ -104,6 +104,11 @@ class Counted:
         self._failed: bool | None = None
         self._first_ns, self._count = -NEVER_NS, 0
 
+    @property
+    def failed(self) -> bool:
+        """Whether it has failed and not passed since: what happens now tells it nothing but when."""
+        return bool(self._failed)
+
     def happened(self, t_ns: int, detail: int = 0) -> None:
         """It has happened once."""
         if t_ns - self._first_ns > EVENTS_NS:

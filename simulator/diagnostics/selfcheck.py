@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
@@ -240,11 +240,17 @@ class SelfCheck:
             self.memory.end_cycle()
         self.look(t_ns, everything=True)
 
-    def bus_off(self, t_ns: int, network: str) -> None:
-        """The own controller on a network has gone bus off."""
+    def counts_bus_off(self, network: str) -> bool:
+        """Whether one more time that the own controller goes bus off could be what makes its test fail."""
+        test = self._bus.get(network)
+        return test is not None and not test.failed
+
+    def bus_off(self, network: str, times_ns: Iterable[int]) -> None:
+        """The own controller on a network has gone bus off at these instants."""
         test = self._bus.get(network)
         if test is not None:
-            test.happened(t_ns)
+            for t_ns in times_ns:
+                test.happened(t_ns)
             self._hurry(test)
 
     def unanswered(self, t_ns: int, network: str) -> None:

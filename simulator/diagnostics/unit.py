@@ -92,7 +92,7 @@ class DiagnosticUnit:
 
     def bus_off(self, t_ns: int, network: str) -> None:
         """The module's controller on a network has gone bus off."""
-        self.check.bus_off(t_ns, network)
+        self.check.bus_off(network, [t_ns])
         self._plan(t_ns)
 
     def unanswered(self, t_ns: int, network: str) -> None:

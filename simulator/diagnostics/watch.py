@@ -7,6 +7,7 @@ from typing import Protocol
 
 from simulator.condition import ModuleState
 from simulator.datalink.controller import Attempt, Outcome, Outgoing
+from simulator.datalink.lot import Lot
 from simulator.diagnostics.codes import code_text
 from simulator.diagnostics.selfcheck import ANY_OTHER, World
 from simulator.diagnostics.unit import DiagnosticUnit
@@ -118,6 +119,19 @@ class Watch:
             return ()
         self._modules[node].unit.bus_off(t_ns, network)
         return (node,)
+
+    def watches(self, network: str) -> frozenset[str]:
+        """The modules for whose diagnosis it matters at what instant they go bus off."""
+        return frozenset(name for name, module in self._modules.items() if module.unit.check.counts_bus_off(network))
+
+    def lot(self, network: str, lot: Lot) -> None:
+        """Much has happened that was not told one by one."""
+        for node, times in lot.unanswered():
+            if node in self._modules:
+                self._modules[node].unit.unanswered(times[-1], network)
+        for node, times in lot.bus_offs():
+            if node in self._modules:
+                self._modules[node].unit.check.bus_off(network, times)
 
     def attempted(self, network: str, attempt: Attempt) -> tuple[str, ...]:
         """A frame has been sent, well or not; the modules whose next deadline may have changed."""

@@ -112,7 +112,7 @@ class ReplacedUnit:
         self._awake = world.is_awake(self.name)
         self._restart = self.module.unit.restart
         self.module.unit.restart = self._reset
-        world.simulation.notice(self._noticed, troubles=False)
+        world.simulation.notice(self._noticed, in_lots=True)
         self.settle()
 
     def _already(self, told: Mapping[str, float]) -> Told:

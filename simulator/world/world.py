@@ -65,7 +65,7 @@ class World:
             self._now = self._driving(script)
         for event in simulation.events_now():
             self._noticed(event)
-        simulation.notice(self._noticed, troubles=False)
+        simulation.notice(self._noticed, in_lots=True)
         self._renew()
 
     # -- what can be seen ---------------------------------------------------------------------------------------

@@ -265,7 +265,7 @@ def test_bus_off() -> None:
     car.ear.silent = True
     for _ in range(100):
         car.advance(0.05)
-        car.check.bus_off(car.t_ns, "LINE-1")
+        car.check.bus_off("LINE-1", [car.t_ns])
     assert car.stored() == {"U0073-88": 0x2F}
     car.ear.silent = False
     for _ in range(5):
