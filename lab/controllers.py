@@ -156,9 +156,8 @@ class Observer:
                 self._ended(record)
 
     def _ended(self, record: FrameRecord) -> None:
+        # what made counters rise may be told later
         network = record.network
-        if not self._uneasy[network]:
-            return
         for name, counters in self._simulation.counters_beside(network, record.transmitter).items():
             account = self._account(network, name)
             if counters != account.counters:

@@ -32,6 +32,7 @@ class Audible:
         With ``batches`` the frames of healthy stretches may come there instead: many at once, in the order of all. With
         ``in_lots`` attempts that fail may not come at all, but in lots (``take_lots``).
         """
+        self._media.hand_over(self.t_ns)
         self._listeners.subscribe(callback, batches, in_lots)
         self._media.reconsider()
 
@@ -48,6 +49,7 @@ class Audible:
 
         With ``in_lots`` those of controllers may not come, but in lots (``take_lots``).
         """
+        self._media.hand_over(self.t_ns)
         self._listeners.notice(self.t_ns, callback, in_lots)
         self._media.reconsider()
 
@@ -56,6 +58,7 @@ class Audible:
 
         With ``in_lots`` they may not come, but in lots (``take_lots``).
         """
+        self._media.hand_over(self.t_ns)
         self._listeners.overhear(self.t_ns, callback, in_lots)
         self._media.reconsider()
 

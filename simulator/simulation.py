@@ -470,6 +470,8 @@ class Simulation(Audible):
             self._traffic_ns[name] = attempt.t_end_ns
             if self.states[name] is ModuleState.ASLEEP:
                 self._plan(attempt.t_end_ns, _CHANGE, self._settle)
+        if self._watch.heeds(network, attempt.frame.frame_id):
+            self._media.hand_over(self.t_ns)  # who is asked to forget its codes forgets what was before
         touched = self._watch.attempted(network, attempt)
         for name in touched:
             self._plan_module(self.modules[name])

@@ -74,7 +74,7 @@ class LeftAlone:
 
     def tell_due(self, t_ns: int) -> Unattended | None:
         """Tell what is due at an instant; an island that has told all it has computed, which ends this."""
-        islands, order, whole = self._islands, self._order, self._wanted.noticed or bool(self._wanted.nodes)
+        islands, order = self._islands, self._order
         due = []
         while order and order[0][0] <= t_ns:
             due.append(heappop(order)[1])
@@ -85,9 +85,7 @@ class LeftAlone:
                 if one.at_the_end:
                     self._put_in_order()
                     return one
-                if whole and one.behind:
-                    self._tell_lot(one)
-                found = one.take(whole)
+                found = one.take()
                 heappush(order, (one.deadline_ns, number))
                 self._tell(one, found)
                 if self._islands is not islands:
@@ -143,6 +141,7 @@ class LeftAlone:
         wanted = self._wanted
         if self.wants() != wanted:
             for one in self._islands:
+                self._tell_lot(one)
                 one.attend_to(self._wanted)
             self._put_in_order()
 

@@ -115,7 +115,7 @@ class Unattended:
             self._passed_over.append((self._groups[first].first, self._groups[last - 1].last))
             self.taken += sum(group.ends for group in self._groups[first:last])
             self._at, self._stopped_at = last, -1
-            self._ended_at = bisect_left(self._ended, self._groups[last - 1].last, key=itemgetter(0))
+            self._single_at = bisect_left(self._singles, self._groups[last - 1].last, key=itemgetter(0))
 
     def lot(self) -> Lot | None:
         """What was passed over, and noticed, since the last time; None for nothing."""
@@ -134,23 +134,20 @@ class Unattended:
             self._own.standing[stops],
         )
 
-    def take(self, whole: bool) -> list[tuple[int, list[int]]]:
+    def take(self) -> list[tuple[int, list[int]]]:
         """The events to be told at ``deadline_ns``, with their numbers; not ``at_the_end``.
 
-        Not ``whole``: without what controllers notice, which ``noticed`` has.
+        What controllers notice only where it has to be told one by one: ``lot`` has the rest.
         """
         group = self._groups[self._at]
         self._at += 1
         self.taken += group.ends
         self._stopped_at = group.last - 1 if group.ends else -1
         self._set_deadline()
-        first = self._ended_at
-        while self._ended_at < len(self._ended) and self._ended[self._ended_at][0] < group.last:
-            self._ended_at += 1
-        found = self._ended[first : self._ended_at]
-        if whole:
-            self._noticed_to = group.last
-            found = list(enumerate(self._events[group.first : group.last].tolist(), group.first))
+        first = self._single_at
+        while self._single_at < len(self._singles) and self._singles[self._single_at][0] < group.last:
+            self._single_at += 1
+        found = self._singles[first : self._single_at]
         # of one bit in the order of the controllers, whoever read for whom
         if len(found) > 1:
             found.sort(key=_in_order)
@@ -173,24 +170,24 @@ class Unattended:
         """Find the groups in which something has to be told one by one."""
         count = len(self._groups)
         wanted = np.arange(count)
+        told = self._wants.among(tuple(self.island.number), self._events)
+        self._is_notice = self._events[:, wire.WHAT] < layout.UNDETECTED
+        singles = np.flatnonzero(told | ~self._is_notice)
+        self._is_notice &= ~told
+        self._singles = list(zip(singles.tolist(), self._events[singles].tolist(), strict=True))
+        at = self._groups[self._at].first if self._at < count else len(self._events)
+        self._single_at = int(np.searchsorted(singles, at))
         if count:
-            told = self._wants.among(tuple(self.island.number), self._events)
             found = np.logical_or.reduceat(told, [group.first for group in self._groups])
             wanted = np.minimum.accumulate(np.where(found, wanted, count)[::-1])[::-1]
         self._next = [*wanted.tolist(), count]
         self._set_deadline()
 
-    @property
-    def behind(self) -> bool:
-        """Whether ``lot`` has something from before what is due."""
-        return self._noticed_to < self._groups[self._at].first
-
     def _noticed(self) -> Ints:
         """What controllers have noticed and nobody was told one by one, from now on told: notes, in order."""
         last = self._groups[self._at - 1].last if self._at else 0
-        span = self._events[self._noticed_to : last, : layout.NOTE]
-        self._noticed_to = max(self._noticed_to, last)
-        return span[span[:, wire.WHAT] < layout.UNDETECTED]
+        first, self._noticed_to = self._noticed_to, max(self._noticed_to, last)
+        return self._events[first:last, : layout.NOTE][self._is_notice[first:last]]
 
     @property
     def at_the_end(self) -> bool:
@@ -340,9 +337,7 @@ class Unattended:
         self._events = own.events[: own.tally[wire.EVENTS]].copy()
         if not own.tally[wire.BLOCKED]:
             self._events = np.concatenate([self._events, _as_events(island.drain())])
-        ended = np.flatnonzero(self._events[:, wire.WHAT] >= layout.UNDETECTED)
-        self._ended = list(zip(ended.tolist(), self._events[ended].tolist(), strict=True))
-        self._noticed_to = self._ended_at = 0
+        self._noticed_to = 0
         self._groups = _grouped(self._events, round(AHEAD_BITS * island.timing.bit_ns))
         self._times = list(accumulate((group.t_ns for group in self._groups), max))
         self._find_wanted()
