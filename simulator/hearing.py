@@ -30,11 +30,14 @@ _MOST_SETS = 4096
 Ear: TypeAlias = tuple[str, str | None]
 
 
-def settles_in_time(circuit: Circuit, network: str, senders: Iterable[str], nodes: Mapping[str, Ear]) -> bool:
+def settles_in_time(
+    circuit: Circuit, network: str, senders: Iterable[str], nodes: Mapping[str, Ear], *, data_phase: bool = False
+) -> bool:
     """Whether every edge of these senders has surely settled by the sample point, so that levels at rest decide.
 
     Bound by the slowest sender: charging all capacitance of the network through the resistance between its pins, and
-    echoes over its whole wire. A test holds it against waveforms of many vehicles.
+    echoes over its whole wire. A test holds it against waveforms of many vehicles. ``data_phase``: by the sample point
+    of its bits; a transmitter's own loop does not count there.
     """
     described = circuit.vehicle.networks[network]
     pair = described.pair
@@ -48,8 +51,10 @@ def settles_in_time(circuit: Circuit, network: str, senders: Iterable[str], node
         (circuit.resistance_ohm(*circuit.pins(nodes[n][0], network, nodes[n][1])[:2]) for n in senders), default=0
     )
     echoes_ns = ECHOES * length_m * max(pair.delay_ns_per_m, pair.common_delay_ns_per_m)
-    settled_ns = EDGE_NS + LOOP_DELAY_NS + CHARGES * ohm * farad * 1e9 + echoes_ns
-    return settled_ns <= described.sample_point / described.bit_rate * 1e9
+    settled_ns = EDGE_NS + CHARGES * ohm * farad * 1e9 + echoes_ns
+    if data_phase and described.data_bit_rate is not None:
+        return settled_ns <= (described.data_sample_point or 0.0) / described.data_bit_rate * 1e9
+    return settled_ns + LOOP_DELAY_NS <= described.sample_point / described.bit_rate * 1e9
 
 
 def decided_at_rest(
@@ -99,6 +104,7 @@ class Readers:
         self._circuit, self._network, self._nodes = circuit, network, nodes
         self._senders = frozenset(nodes) - listening
         self.wave: Hearing | None = None
+        self.data_wave: Hearing | None = None
         self._panel = circuit.panel(network, tuple(nodes.values()))
         self._number = {node: n for n, node in enumerate(nodes)}
         self._seen: dict[frozenset[str], dict[str, Reading]] = {}
@@ -128,7 +134,8 @@ class Readers:
             if len(self._kept) >= _MOST_SETS:
                 self._kept.clear()
                 self._seen.clear()
-            self._kept[driving] = self._by_wave(driving) if self.wave else self._at_rest(driving)
+            levels = self._at_rest(driving) if self.wave is None else self._by_wave(driving, self.wave)
+            self._kept[driving] = self._in_data_phase(driving, levels)
         return self._kept[driving]
 
     def _at_rest(self, driving: frozenset[str]) -> Levels:
@@ -136,16 +143,16 @@ class Readers:
         dominant = tuple(node for node, one in seen.items() if one == "dominant")
         return Levels(dominant, tuple(node for node, one in seen.items() if one == "undefined"))
 
-    def _by_wave(self, driving: frozenset[str]) -> Levels:
+    def _by_wave(self, driving: frozenset[str], wave: Hearing) -> Levels:
         at_rest = self._at_rest(driving)
         dominant, neither = list(at_rest.dominant), list(at_rest.neither)
         late, lingering = {}, {}
         for node in self._nodes:
-            comes, goes = self._lags(node, driving)
+            comes, goes = _lags(wave, node, driving)
             if node in neither and driving and comes < MOST_EQUAL_BITS:
                 neither.remove(node)
                 dominant.append(node)
-            elif node in neither and not driving and self._lags(node, self._senders)[1] < IDLE_BITS:
+            elif node in neither and not driving and _lags(wave, node, self._senders)[1] < IDLE_BITS:
                 neither.remove(node)
             if node in dominant and comes and (comes < MOST_EQUAL_BITS or len(driving) == 1):
                 late[node] = comes
@@ -153,14 +160,41 @@ class Readers:
                 lingering[node] = goes
         return Levels(tuple(node for node in self._nodes if node in dominant), tuple(neither), late, lingering)
 
-    def _lags(self, node: str, driving: frozenset[str]) -> tuple[int, int]:
-        """(late, lingering) bits of a node while a set drives; MOST_EQUAL_BITS late: it reads none of them alone."""
-        assert self.wave is not None
-        late, lingering = self.wave.late_bits.get(node, {}), self.wave.lingering_bits.get(node, {})
-        audible = [one for one in driving if late.get(one, MOST_EQUAL_BITS) < MOST_EQUAL_BITS]
-        if not audible:
-            return MOST_EQUAL_BITS, 0
-        return min(late[one] for one in audible), max(lingering[one] for one in audible)
+    def _in_data_phase(self, driving: frozenset[str], levels: Levels) -> Levels:
+        """The same levels, with how late they come and go in bits of the data phase."""
+        if self.data_wave is None or not driving:
+            return levels
+        late, lingering = {}, {}
+        for node in levels.dominant:
+            comes, goes = _lags(self.data_wave, node, driving)
+            if comes and (comes < MOST_EQUAL_BITS or len(driving) == 1):
+                late[node] = comes
+            if goes:
+                lingering[node] = goes
+        return levels._replace(late_data=late, lingering_data=lingering)
+
+
+def _lags(wave: Hearing, node: str, driving: frozenset[str]) -> tuple[int, int]:
+    """(late, lingering) bits of a node while a set drives; MOST_EQUAL_BITS late: it reads none of them alone."""
+    late, lingering = wave.late_bits.get(node, {}), wave.lingering_bits.get(node, {})
+    audible = [one for one in driving if late.get(one, MOST_EQUAL_BITS) < MOST_EQUAL_BITS]
+    if not audible:
+        return MOST_EQUAL_BITS, 0
+    return min(late[one] for one in audible), max(lingering[one] for one in audible)
+
+
+def _listen_to_waves(
+    readers: Readers, circuit: Circuit, network: str, nodes: Mapping[str, Ear], states: Mapping[str, Volts]
+) -> None:
+    """Compute waveforms where levels at rest do not decide, in the nominal bits or in those of the data phase."""
+    vehicle, taps = circuit.vehicle, taps_of(nodes)
+    at_rest = decided_at_rest(circuit, network, nodes, states)
+    if not at_rest:
+        readers.wave = who_hears_whom(vehicle, network=network, circuit=circuit, taps=taps)
+    if vehicle.networks[network].data_bit_rate is not None:
+        prompt = at_rest and settles_in_time(circuit, network, states, nodes, data_phase=True)
+        if not prompt:
+            readers.data_wave = who_hears_whom(vehicle, network=network, circuit=circuit, taps=taps, data_phase=True)
 
 
 def _parts(readers: Readers, nodes: Iterable[str], mute: frozenset[str]) -> tuple[tuple[str, ...], ...]:
@@ -219,8 +253,7 @@ def wiring_of(
         node: tuple(name for name in sleepers if name != node and circuit.sees(network, name, volts) == "dominant")
         for node, volts in states.items()
     }
-    if not decided_at_rest(circuit, network, nodes, states):
-        readers.wave = who_hears_whom(circuit.vehicle, network=network, circuit=circuit, taps=taps_of(nodes))
+    _listen_to_waves(readers, circuit, network, nodes, states)
     rest = {node: readers.sees(node) for node in nodes}
     hearers: dict[str, tuple[str, ...]] = dict.fromkeys(nodes, ())
     for node in speaking:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from can import BitTiming, BitTimingFd
 
+from simulator.circuit.hearing import who_hears_whom
 from simulator.distance import added_lengths, lengths_from
 from simulator.vehicle import Network, Vehicle
 
@@ -28,7 +29,8 @@ class Reach:
     back (with the model's loop delay), ``margin_ns`` what is left; ``longest_m`` and ``longest_worst_m`` the longest
     bus at this bit rate, with the model's loop delay and with the most that is allowed; ``stubs`` are (name, length in
     metre) of the runs that end at one module only; ``stub_most_m`` is a third of the critical length;
-    ``oscillator_percent`` is what each clock may be off.
+    ``oscillator_percent`` is what each clock may be off. ``data_phase_wrong`` are the (transmitter, receiver) that do
+    not read every bit of the data phase of CAN FD right, by the waveform; None where there is none.
     """
 
     network: str
@@ -44,6 +46,7 @@ class Reach:
     stubs: tuple[tuple[str, float], ...]
     stub_most_m: float
     oscillator_percent: float
+    data_phase_wrong: tuple[tuple[str, str], ...] | None = None
 
 
 def propagation_ns(length_m: float, loop_delay_ns: float, delay_ns_per_m: float) -> float:
@@ -113,6 +116,17 @@ def reach(vehicle: Vehicle, network: Network) -> Reach:
         _stubs(network, added),
         critical_length_m(EDGE_NS, delay) / 3.0,
         oscillator_percent(network, distance_m),
+        None if network.data_bit_rate is None else _wrong_in_data_phase(vehicle, network),
+    )
+
+
+def _wrong_in_data_phase(vehicle: Vehicle, network: Network) -> tuple[tuple[str, str], ...]:
+    found = who_hears_whom(vehicle, network=network.name, data_phase=True)
+    return tuple(
+        (sender, receiver)
+        for receiver, late in found.late_bits.items()
+        for sender, bits in late.items()
+        if bits or found.lingering_bits[receiver][sender]
     )
 
 

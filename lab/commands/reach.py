@@ -81,6 +81,10 @@ def _show(budget: Reach) -> None:
             "least of the conditions of ISO 11898-1, segments for an 80 MHz clock",
         ),
     ]
+    wrong = budget.data_phase_wrong
+    if wrong is not None:
+        first_wrong = f"read wrong by {len(wrong)}, first {wrong[0][0]} by {wrong[0][1]}" if wrong else "read by all"
+        rows.append(("data phase", first_wrong, "waveform at its sample points, each sender and receiver"))
     rows += [
         ("stub", f"{name}, {length:g} m", "within" if length <= budget.stub_most_m else "longer than the rule of thumb")
         for name, length in budget.stubs

@@ -64,22 +64,26 @@ def who_hears_whom(
     sample_point: float | None = None,
     circuit: Circuit | None = None,
     taps: Mapping[str, str] | None = None,
+    data_phase: bool = False,
 ) -> Hearing:
     """Who hears whom; kept for the same question.
 
     ``circuit`` is the vehicle's circuit where there is one already, with the states its modules are in; ``taps`` are
-    testers by name, each with its place (default: the tester at the socket).
+    testers by name, each with its place (default: the tester at the socket). ``data_phase``: in the bits of CAN FD that
+    are sent at the data bit rate, where a transmitter knows its own delay (ISO 11898-1:2015, 11.3.3).
     """
     net = vehicle.network(network)
     circuit = circuit or Circuit(vehicle, condition)
-    bit_ns, point = 1e9 / (bit_rate or net.bit_rate), sample_point or net.sample_point
+    rate, at = (net.data_bit_rate, net.data_sample_point) if data_phase else (net.bit_rate, net.sample_point)
+    bit_ns, point = 1e9 / (bit_rate or rate or net.bit_rate), sample_point or at or net.sample_point
     if taps is None:
         taps = {TESTER: net.socket} if net.socket is not None else {}
     state = (vehicle.deviations, circuit.condition, tuple(circuit.states.items()), circuit.switched_off)
-    asked = (*state, net.name, bit_ns, point, tuple(taps.items()))
+    asked = (*state, net.name, bit_ns, point, tuple(taps.items()), data_phase)
     key = (vehicle.drawing_key, *asked)
     if key not in _kept:
-        _kept[key] = (vehicle, _Listening(circuit, net.name, (bit_ns, point), taps).hearing())
+        loop_ns = 0.0 if data_phase else LOOP_DELAY_NS
+        _kept[key] = (vehicle, _Listening(circuit, net.name, (bit_ns, point), taps, loop_ns).hearing())
         if len(_kept) > 256:
             _kept.popitem(last=False)
     _kept.move_to_end(key)
@@ -89,9 +93,12 @@ def who_hears_whom(
 class _Listening:
     """One network's receivers, and the edges they are shown."""
 
-    def __init__(self, circuit: Circuit, network: str, bit: tuple[float, float], taps: Mapping[str, str]) -> None:
+    def __init__(
+        self, circuit: Circuit, network: str, bit: tuple[float, float], taps: Mapping[str, str], loop_ns: float
+    ) -> None:
         self.lines = LineNetwork(circuit, network)
         self.taps = taps
+        self.loop_ns = loop_ns
         self.bit_ns, self.sample_ns = bit[0], bit[1] * bit[0]
         self.waves = Waves(self.lines, min(max(self.bit_ns / 1000.0, 1.0), 10.0))
         self.senders = [*circuit.senders(network), *taps]
@@ -183,7 +190,7 @@ class _Listening:
     def _sync(self, level: Bools, sender: str) -> Floats:
         """When each receiver sees the first edge, in ns; a transmitter reads itself through its loop."""
         first = np.where(level.any(axis=0), (np.argmax(level, axis=0) + 1) * self.waves.step_ns, 0.0)
-        return np.where([name == sender for name in self.receivers], -LOOP_DELAY_NS, first)
+        return np.where([name == sender for name in self.receivers], -self.loop_ns, first)
 
     def _sampled(self, level: Bools, sync_ns: Floats, bits: int) -> Bools:
         """(receivers, bits) what each reads at the sample points of so many bits after the edge it has seen."""

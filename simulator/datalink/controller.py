@@ -66,13 +66,20 @@ class Levels(NamedTuple):
     """What nodes read while a certain set of nodes drives: ``dominant``, or ``neither`` level and so their last one.
 
     In bits: ``late`` that many of a dominant stretch are still read recessive, ``lingering`` that many after its end
-    are still read dominant.
+    are still read dominant; ``late_data`` and ``lingering_data`` the same in bits of the data phase.
     """
 
     dominant: tuple[str, ...]
     neither: tuple[str, ...] = ()
     late: Mapping[str, int] = MappingProxyType({})
     lingering: Mapping[str, int] = MappingProxyType({})
+    late_data: Mapping[str, int] = MappingProxyType({})
+    lingering_data: Mapping[str, int] = MappingProxyType({})
+
+    @property
+    def prompt(self) -> bool:
+        """Whether every level is there at every sample point from its first bit to its last."""
+        return not (self.late or self.lingering or self.late_data or self.lingering_data)
 
 
 @dataclass(frozen=True)
@@ -119,6 +126,8 @@ def _with_own(levels: Levels, nodes: frozenset[str]) -> Levels:
         tuple(node for node in levels.neither if node not in nodes),
         {node: bits for node, bits in levels.late.items() if node not in nodes},
         levels.lingering,
+        {node: bits for node, bits in levels.late_data.items() if node not in nodes},
+        levels.lingering_data,
     )
 
 

@@ -30,7 +30,7 @@ def hears_all(wiring: Wiring) -> bool:
         return False
     for driving in (frozenset[str](), *(frozenset((one,)) for one in speaking), frozenset(speaking)):
         levels = wiring.read(driving)
-        if levels.neither or levels.late or levels.lingering:
+        if levels.neither or not levels.prompt:
             return False
         if len(levels.dominant) != (len(everybody) if driving else 0):
             return False

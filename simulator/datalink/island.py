@@ -142,6 +142,7 @@ class Island:
         self.world[layout.MUTE] = levels.mask(wiring.mute)
         self.world[layout.HELD] = levels.held
         self.world[layout.LISTENING] = listening = levels.mask(wiring.listening)
+        self.world[layout.RATIO] = round(timing.clock[bus.NOMINAL_NS] / timing.clock[bus.DATA_NS])
         self._audible = ~listening
         self._taking_part = [n for n in range(count) if self._audible >> n & 1]
         self.clock = timing.clock.copy()

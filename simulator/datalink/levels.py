@@ -42,7 +42,7 @@ class Levels:
 
     def _lay_out(self, places: int) -> None:
         self.keys = np.full(places, -1, np.int64)
-        self.masks = np.zeros((3, places), np.int64)
+        self.masks = np.zeros((4, places), np.int64)
         self.lags = np.zeros((places, len(self._names)), np.int64)
         self._sets = 0
 
@@ -81,13 +81,15 @@ class Levels:
         at = bus.place_of.plain(self.keys, drive)
         levels = self._wiring.read(frozenset(self.names(drive)))
         self.masks[:2, at] = self.mask(levels.dominant), self.mask(levels.neither)
-        self.masks[2, at] = self.lags[at] = 0
-        for name in {*levels.late, *levels.lingering} & self.number.keys():
-            n, lag = self.number[name], levels.late.get(name, 0) | levels.lingering.get(name, 0) << 8
-            self.lags[at, n] = lag
-            if lag:
-                self.masks[2, at] |= 1 << n
-                self.slow = True
+        self.masks[2:, at] = self.lags[at] = 0
+        for name in [] if levels.prompt else self._names:
+            n = self.number[name]
+            lag = levels.late.get(name, 0) | levels.lingering.get(name, 0) << 8
+            data = levels.late_data.get(name, 0) | levels.lingering_data.get(name, 0) << 8
+            self.lags[at, n] = lag | data << bus.DATA_LAG
+            self.masks[2, at] |= (lag > 0) << n
+            self.masks[3, at] |= (data > 0) << n
+        self.slow = self.slow or bool(np.any(self.masks[2:, at]))
         self.keys[at] = drive
         self._sets += 1
 

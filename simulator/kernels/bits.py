@@ -7,11 +7,14 @@ state), where nothing can happen any more, and at a limit; what the wire shows i
 from __future__ import annotations
 
 from simulator.kernels.bus import (
+    DATA_LAG,
     DATA_NS,
+    LAG,
     NOMINAL_NS,
     Floats,
     anchor,
     catch_up,
+    change_rate,
     lagged,
     lowest,
     muster,
@@ -51,6 +54,7 @@ from simulator.kernels.layout import (
     NOTES,
     OPENED_NS,
     RATE,
+    RATIO,
     RESTERS,
     RISEN,
     ROW,
@@ -109,7 +113,7 @@ def open_bit(rows: Ints, world: Ints, clock: Floats, t_ns: int) -> tuple[int, bo
 
 
 @compiled
-def all_lagged(rows: Ints, shown: int, slow: int, world: Ints, lag: Ints) -> int:
+def all_lagged(rows: Ints, shown: int, slow: int, world: Ints, lag: Ints, rate: int) -> int:
     """Who samples dominant of those who are shown it; ``slow``: whose lines are slow; ``lag`` (controllers,)."""
     concerned = shown & slow | world[LAGGING]
     mask: int = shown & ~concerned
@@ -117,7 +121,7 @@ def all_lagged(rows: Ints, shown: int, slow: int, world: Ints, lag: Ints) -> int
     while concerned:
         n = lowest(concerned)
         concerned &= concerned - 1
-        mask |= lagged(rows, n, shown >> n & 1, lag[n]) << n
+        mask |= lagged(rows, n, shown >> n & 1, lag[n] >> DATA_LAG * rate & LAG) << n
         if rows[n, LINGERS] or rows[n, RISEN]:
             lagging |= 1 << n
     world[LAGGING] = lagging
@@ -302,11 +306,11 @@ def run_bits(
         mask = shown = reads(rows, drive, world, keys, masks)
         if mask < 0:
             return UNKNOWN_SET
+        before = _rate(rows, world)
         if world[SLOW]:
             at = place_of(keys, drive)
-            mask = all_lagged(rows, shown, masks[2, at], world, lags[at])
+            mask = all_lagged(rows, shown, masks[2 + before, at], world, lags[at], before)
         steady = mask == shown
-        before = _rate(rows, world)
         if world[FLIPPED] < flips.shape[0]:
             inverted = flipped(world, flips, t_ns, clock[DATA_NS] if before else clock[NOMINAL_NS])
             mask ^= inverted
@@ -316,6 +320,8 @@ def run_bits(
         first = world[NOTES]
         sample(rows, mask, wire, sizes, world, notes, t_ns, trace.shape[0] == 0)
         after = _rate(rows, world)
+        if world[LAGGING] and before != after:
+            change_rate(rows, world[LAGGING], before, max(after, 0), world[RATIO])
         if after < 0:
             anchor(world, clock, t_ns)
             world[FIRST_NOTE], world[BITS] = first, before

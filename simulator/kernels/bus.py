@@ -37,6 +37,8 @@ Floats = NDArray[np.float64]
 #: The unit of ``clock``: duration of a nominal and of a data bit in ns, sample points as a part of the bit, and what
 #: has passed since the anchor besides whole nominal bits, in ns.
 NOMINAL_NS, DATA_NS, NOMINAL_POINT, DATA_POINT, MORE_NS = range(5)
+#: Of the number that says how slow a line is, where that for bits of the data phase begins, and how many bits it has.
+DATA_LAG, LAG = 16, 0xFFFF
 #: By remainder modulo 67, which differs for all of them, the number of a bit.
 _NUMBERS = np.zeros(67, np.int64)
 _NUMBERS[[(1 << number) % 67 for number in range(63)]] = range(63)
@@ -107,7 +109,8 @@ def muster_all(rows: Ints, world: Ints) -> None:
 def reads(rows: Ints, drive: int, world: Ints, keys: Ints, masks: Ints) -> int:
     """Who is shown dominant while this set drives; -1 if the table does not know the set yet.
 
-    ``masks`` (3, places in the table): who is shown dominant, whose level is neither, who has slow lines.
+    ``masks`` (4, places in the table): who is shown dominant, whose level is neither, who has slow lines, and who in
+    the data phase.
     """
     world[DRIVE] = drive
     at = place_of(keys, drive)
@@ -136,6 +139,18 @@ def lagged(rows: Ints, n: int, dominant: int, lag: int) -> int:
         rows[n, LINGERS] -= 1
         return 1
     return 0
+
+
+@compiled
+def change_rate(rows: Ints, mask: int, before: int, after: int, ratio: int) -> None:
+    """What these controllers have missed, or go on reading, in bits of the other rate."""
+    for n in range(rows.shape[0]):
+        if mask >> n & 1:
+            for field in (RISEN, LINGERS):
+                if after > before:
+                    rows[n, field] *= ratio
+                elif after < before:
+                    rows[n, field] //= ratio
 
 
 @inlined

@@ -73,7 +73,9 @@ OPENED_NS, TIMED, FIRST_NOTE, RESUME_PS = 13, 14, 15, 16
 AWAKE, TWINS, LEADERS, IDLERS, LAGGING, RESTERS = range(17, 23)
 # LISTENING: mask of those that only listen; nobody else waits for what they are in the middle of.
 LISTENING = 23
-WORLD = 24
+# RATIO: bits of the data phase in a nominal one.
+RATIO = 24
+WORLD = 25
 
 PASSIVE_AT, OFF_AT, MOST = 128, 256, 255
 #: What a success makes of a receive counter above 127: anything from 119 to 127 (rule 8).

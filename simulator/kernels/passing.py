@@ -178,7 +178,7 @@ def cruiser(rows: Ints, world: Ints, keys: Ints, masks: Ints) -> int:
     if m < 0 or rows[m, FIELD] >= CRC_DELIMITER or world[LAGGING] or world[STUCK] or world[MUTE] >> m & 1:
         return -1
     at, silent = place_of(keys, 1 << m), place_of(keys, 0)
-    if masks[2, at] or masks[2, silent]:
+    if masks[2, at] or masks[2, silent] or (rows[m, OWN + rows[m, SLOT]] & SWITCHED and masks[3, at]):
         return -1
     if keys[at] != 1 << m or keys[silent] or masks[1, silent] or masks[0, silent] or masks[0, at] >> m & 1 == 0:
         return -1

@@ -7,7 +7,7 @@ here. Sources: Bosch CAN Specification 2.0 (1991), part B, 13 (bit timing); Bosc
 from __future__ import annotations
 
 from simulator.kernels.bits import FULL, LIMIT, MIXED, QUIET, STOP, TRACE, UNKNOWN_SET
-from simulator.kernels.bus import Floats, anchor, catch_up, lagged, place_of, reads
+from simulator.kernels.bus import DATA_LAG, LAG, Floats, anchor, catch_up, change_rate, lagged, place_of, reads
 from simulator.kernels.controller import step
 from simulator.kernels.flight import NEVER_PS, VIEW, next_arrival_ps, see_edges, send_edges
 from simulator.kernels.jit import compiled, inlined
@@ -31,6 +31,7 @@ from simulator.kernels.layout import (
     NOTES,
     OUT,
     RATE,
+    RATIO,
     RES,
     RESTING,
     RESUME_PS,
@@ -268,13 +269,17 @@ def _take(
             if flight.shape[0]:
                 world[DRIVE] = flight[n, VIEW]
             if world[SLOW]:
-                bit = 1 - lagged(rows, n, 1 - bit, lags[place_of(keys, world[DRIVE]), n])
-            length_ps = timing[n, rows[n, RATE], QUANTA] * timing[n, rows[n, RATE], QUANTUM_PS]
+                lag = lags[place_of(keys, world[DRIVE]), n] >> DATA_LAG * rows[n, RATE] & LAG
+                bit = 1 - lagged(rows, n, 1 - bit, lag)
+            before = rows[n, RATE]
+            length_ps = timing[n, before, QUANTA] * timing[n, before, QUANTUM_PS]
             for k in range(flips.shape[0]):
                 if flips[k, 1] >> n & 1 and 0 <= flips[k, 0] * 1000 - rows[n, START_PS] < length_ps:
                     bit = 1 - bit
             step(rows, n, bit, wire, sizes, world, notes, rows[n, START_PS] // 1000)
             after = rows[n, RATE]
+            if before != after:
+                change_rate(rows, 1 << n, before, after, world[RATIO])
             rows[n, SAMPLED] = 1
             rows[n, SYNCED] = 0
             rows[n, BEFORE] = bit
