@@ -89,6 +89,10 @@ class _Readings:
         """Whether the module was unplugged."""
         return self.module in slip.condition.unplugged
 
+    def runs(self, slip: Slip) -> bool:
+        """Whether the ignition was on and the module plugged in."""
+        return slip.condition.ignition_on and not self.unplugged(slip)
+
 
 def proof_sheet(job: Job, module: str) -> tuple[Line, ...]:
     """The ten lines for a module, from the slips of a job."""
@@ -178,14 +182,16 @@ def _no_short(of: _Readings) -> Line:
 
 def _traffic(of: _Readings) -> Line:
     title = TITLES[6]
+    # with the plug off, a pair crossed behind it reads as it should
     found = [
-        [slip for slip in of.taken("volts", line, BODY) if slip.condition.ignition_on and slip.value is not None][:1]
+        [slip for slip in of.taken("volts", line, BODY) if slip.value is not None and of.runs(slip)][:1]
         for line in (of.high, of.low)
     ]
     if not all(found):
         missing = [name for name, slips in (("high", found[0]), ("low", found[1])) if not slips]
         words = "; ".join(f"read volts {of.module}.{name} battery.negative" for name in missing)
-        return Line(7, title, OPEN, tuple(slip.number for slips in found for slip in slips), f"{words}, ignition on")
+        missed = f"{words}, {of.module} plugged in, ignition on"
+        return Line(7, title, OPEN, tuple(slip.number for slips in found for slip in slips), missed)
     high, low = (slips[0].value or 0.0 for slips in found)
     good = high - low >= _APART_VOLT and abs(high + low - _SUM_VOLT) <= _SUM_OFF_VOLT
     return _judged(7, title, [slip for slips in found for slip in slips], good)

@@ -139,10 +139,13 @@ def _level(job: Job, state: State, words: list[str]) -> Deed:
     if service.level is None:
         raise BadRequest(f"{service.unit} has no fluid level to set")
     state.minute += job.vehicle.action_minutes("level") if what != "look" else _QUICK
-    return Deed(on_unit(service, partial(_overflow, unit=service.unit, what=what)), tuple(caution(state, 14)))
+    window = service.level.window_celsius
+    return Deed(
+        on_unit(service, partial(_overflow, unit=service.unit, what=what, window=window)), tuple(caution(state, 14))
+    )
 
 
-def _overflow(car: LiveCar, *, unit: str, what: str) -> Done:
+def _overflow(car: LiveCar, *, unit: str, what: str, window: tuple[float, float]) -> Done:
     world = car.world
     celsius = world.state.fluid_celsius
     is_open = world.fluid(unit).plug_open
@@ -151,7 +154,10 @@ def _overflow(car: LiveCar, *, unit: str, what: str) -> Done:
         return _condition(car, [f"Overflow plug: {word}; fluid {celsius:.0f} Celsius."])
     if what == "open":
         world.open_plug(unit)
-        return _condition(car, [f"The plug is out: {world.plug_words(unit)}; fluid {celsius:.0f} Celsius."])
+        lines = [f"The plug is out: {world.plug_words(unit)}; fluid {celsius:.0f} Celsius."]
+        if celsius > window[1]:
+            lines.append(f"The level is set between {window[0]:g} and {window[1]:g} Celsius: it has to cool first.")
+        return _condition(car, lines)
     word = world.plug_words(unit)
     world.close_plug(unit)
     lines = [f"The plug is in, closed at {celsius:.0f} Celsius while there came {word}."]

@@ -128,6 +128,20 @@ def test_the_proof_sheet_fills_from_the_readings(tmp_path):
     assert "Marked" not in words(job, "order GBX")
 
 
+def test_traffic_is_proved_at_the_plug_that_is_on(tmp_path):
+    """With the plug off, a pair crossed behind it reads the right way round. Common practice, no source."""
+    text = (CASES / "dead_unit.yaml").read_text().replace("dead_module, module: GBX", "crossed, at: GBX")
+    (tmp_path / "c.yaml").write_text(text)
+    job = job_on(tmp_path / "c.yaml", tmp_path)
+    read = ("read volts GBX.high battery.negative", "read volts GBX.low battery.negative")
+    do(job, "ignition off", "unplug GBX", "ignition on", *read)
+    line = proof_sheet(job, "GBX")[6]
+    assert (line.word, line.slips) == ("open", ())
+    assert "GBX plugged in" in line.missing
+    do(job, "ignition off", "plug GBX", "ignition on", *read)
+    assert proof_sheet(job, "GBX")[6].word == "proved bad"
+
+
 def test_ordering_before_ten_greens_is_possible_and_marked(tmp_path):
     job = job_on(CASES / "dead_unit.yaml", tmp_path)
     do(job, "call", "read volts battery.positive battery.negative")
@@ -371,7 +385,8 @@ def test_the_whole_way(tmp_path, car):
 @pytest.mark.slow
 def test_ways_to_fail_the_level_and_the_drive(tmp_path, judged):
     job = new_unit(tmp_path, "pipkin", "supply on", *TELL["pipkin"], *CONFIRM, *POSITIONS, "fill 1", "wait 12")
-    do(job, "level open", "wait 3", "level close")
+    assert "set between 35 and 45 Celsius: it has to cool first" in words(job, "level open")
+    do(job, "wait 3", "level close")
     assert steps(job)["level"].word == "stopped"
     assert any("level closed at" in line and "too low" in line for line in final_record(job))
     do(job, "codes clear")
