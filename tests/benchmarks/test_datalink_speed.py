@@ -25,7 +25,9 @@ CASES = {
     # the circuit is looked at anew each time
     "flapping": (["open line=high at=M7 on_s=0.01 off_s=0.01"], 2.5),
     # out of step, and in trouble all the time
-    "rate": (["wrong_bit_rate module=M7 bit_rate=250000"], 1),
+    "rate": (["wrong_bit_rate module=M7 bit_rate=250000"], 2),
+    "crossed": (["crossed at=M7"], 2),
+    "flood": (["flooding module=M7"], 5),
 }
 
 
@@ -75,5 +77,6 @@ def test_a_frame_bit_by_bit_against_the_virtual_bus(case: str, tmp_path: Path) -
     load = sum(record.length_bits + 3 for record in records) / (1.5 * 500_000)
     print(f"{0.5 / spent:.1f} times real time at {load:.0%} load, {goal} wanted")
     print(f"{ours * 1e6:.0f} us a frame, the virtual bus {theirs * 1e6:.0f} us")
-    assert 0.3 < load <= 1.0
+    # attempts of two at once count twice
+    assert 0.3 < load < 1.2
     assert 0.5 / spent >= goal
